@@ -1,0 +1,176 @@
+"""The records of the rig and the set list: what is plugged in, who hears what, what comes when."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from fractions import Fraction
+
+from syncbox.score.song import Place, Song
+
+
+class Wire(Enum):
+    """What carries a port's bytes."""
+
+    DIN = "din"  # 31.25 kbaud, 320 us a byte
+    USB = "usb"  # fast enough that one message takes no time worth counting
+
+
+@dataclass(frozen=True, slots=True)
+class MidiPort:
+    """A MIDI output of the computer. `match` is a shell-style pattern on the system's port name.
+
+    `offset_ms` moves everything on this port: negative is earlier. Switches say
+    which kinds of message the port wants.
+    """
+
+    name: str
+    match: str
+    wire: Wire = Wire.DIN
+    offset_ms: Fraction = Fraction(0)
+    clock: bool = False
+    clock_when_stopped: bool = True
+    start_stop: bool = False
+    song_position: bool = False
+    patches: bool = True
+    place: Place = field(default=Place(), compare=False)
+
+
+class ProgramCount(Enum):
+    """How an instrument's panel counts programs."""
+
+    FROM_0 = "from 0"
+    FROM_1 = "from 1"
+    EIGHTS = "groups of 8"  # 11 to 88: group and number, both from 1
+
+
+class BankCount(Enum):
+    """How an instrument's panel counts banks."""
+
+    NONE = "none"
+    FROM_0 = "from 0"  # one number, MSB x 128 + LSB
+    FROM_1 = "from 1"
+    PAIR = "msb and lsb"  # two numbers as they go over the wire
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """How the numbers on an instrument's panel relate to the wire."""
+
+    programs: ProgramCount = ProgramCount.FROM_1
+    banks: BankCount = BankCount.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """A thing with a MIDI port and channel. `patch_names` maps a name to panel text."""
+
+    name: str
+    port: str
+    channel: int  # 1 to 16, as panels show it
+    panel: Panel = Panel()
+    loading_ms: Fraction = Fraction(0)  # from the program change to the sound being ready
+    patch_names: Mapping[str, str] = field(default_factory=dict)
+    place: Place = field(default=Place(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Mix:
+    """What one listener hears: sources at levels in dB, on one or two output channels (from 1)."""
+
+    name: str
+    channels: tuple[int, ...]
+    levels_db: Mapping[str, float]
+    ceiling_db: float = -6.0  # nothing on these channels exceeds this, in dB full scale
+    place: Place = field(default=Place(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """A footswitch, pad or controller that gives a command. Kept for the live show."""
+
+    does: str
+    port: str
+    message: str
+    place: Place = field(default=Place(), compare=False)
+
+
+# Sources that every rig has; all others are named by the songs' audio.
+CLICK_SOURCE = "click"
+COUNT_IN_SOURCE = "count-in"
+VOICE_SOURCE = "voice"
+OWN_SOURCES = (CLICK_SOURCE, COUNT_IN_SOURCE, VOICE_SOURCE)
+EVERYTHING_ELSE = "backing"  # in a mix: the level of every source that is not named
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """All instruments, ports and listener mixes, in file order."""
+
+    ports: tuple[MidiPort, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    mixes: tuple[Mix, ...] = ()
+    controls: tuple[Control, ...] = ()
+    input_ports: Mapping[str, str] = field(default_factory=dict)  # name -> pattern
+
+    @property
+    def output_count(self) -> int:
+        """Audio output channels that the mixes need."""
+        return max((channel for mix in self.mixes for channel in mix.channels), default=0)
+
+    def port(self, name: str) -> MidiPort | None:
+        return next((port for port in self.ports if port.name == name), None)
+
+    def instrument(self, name: str) -> Instrument | None:
+        return next((inst for inst in self.instruments if inst.name == name), None)
+
+
+class Then(Enum):
+    """What follows a song in the set."""
+
+    WAIT = "wait"  # until start is pressed
+    SEGUE = "segue"  # the next song's downbeat is this song's end
+    GAP = "gap"  # the next count-in begins after a given time
+
+
+@dataclass(frozen=True, slots=True)
+class TempoTrim:
+    """Tonight's change of tempo: a factor, then quarters a minute added."""
+
+    factor: Fraction = Fraction(1)
+    add_qpm: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class SetEntry:
+    """One song in tonight's order with tonight's changes."""
+
+    song_id: str
+    then: Then = Then.WAIT
+    gap_seconds: Fraction = Fraction(0)
+    trim: TempoTrim = TempoTrim()
+    skip: tuple[str, ...] = ()
+    patches: Mapping[str, Mapping[str, str]] = field(
+        default_factory=dict
+    )  # section -> instrument -> patch
+    place: Place = field(default=Place(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class SetList:
+    """Tonight's songs in order. `slot_seconds` is the time the band was given, if any."""
+
+    title: str
+    entries: tuple[SetEntry, ...]
+    slot_seconds: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """A whole show as read from its folder."""
+
+    folder: str
+    rig: Rig
+    set_list: SetList
+    songs: Mapping[str, Song]

@@ -1,0 +1,271 @@
+"""The records of a song, as written: sections of bars with things that happen in them.
+
+Nothing here knows a file or a device. Positions are bar and beat inside a
+section; `layout` turns the written song into passes with ticks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from fractions import Fraction
+
+from syncbox.score.meter import COMMON_TIME, Meter
+from syncbox.units import Ticks
+
+
+class RampShape(Enum):
+    """How a tempo moves between two values."""
+
+    BY_BEAT = "by beat"  # quarters a minute change evenly from beat to beat
+    BY_TIME = "by time"  # quarters a minute change evenly from second to second
+    BY_PERIOD = "by period"  # the length of a beat changes evenly from beat to beat
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a written thing stands in a file: `file:line:column`, 1-based. For messages."""
+
+    file: str = ""
+    line: int = 0
+    column: int = 0
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}" if self.line else self.file
+
+
+@dataclass(frozen=True, slots=True)
+class At:
+    """A position inside a section's body or ending: bar from 1, felt beat from 1."""
+
+    bar: int = 1
+    beat: Fraction = Fraction(1)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A length of music: so many bars of the meter there, and so many felt beats or ticks more.
+
+    `to_end` means "to the end of the section" and then the other fields are 0.
+    """
+
+    bars: int = 0
+    beats: Fraction = Fraction(0)
+    ticks: Ticks = Ticks(0)
+    to_end: bool = False
+
+
+# --- things that happen at a position -----------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class TempoStep:
+    """From here on the tempo is this many quarters a minute."""
+
+    tempo_qpm: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Modulation:
+    """Metric modulation: the old note value (in quarters) becomes the new one."""
+
+    old_quarters: Fraction
+    new_quarters: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """From here the tempo moves to another, in quarters a minute, over a span."""
+
+    to_qpm: Fraction
+    over: Span
+    shape: RampShape = RampShape.BY_BEAT
+
+
+@dataclass(frozen=True, slots=True)
+class MeterChange:
+    """From this bar line on, another meter. Stands on beat 1."""
+
+    meter: Meter
+
+
+class ClickBeats(Enum):
+    """Which beats of a bar the click marks."""
+
+    OFF = "off"
+    BEATS = "beats"  # every felt beat
+    HALF_TIME = "half time"  # every second felt beat from the bar line
+    DOUBLE_TIME = "double time"  # every felt beat and the middle between
+    DOWNBEATS = "downbeats"  # the bar line only
+    CHOSEN = "chosen"  # the beats named in `chosen`
+
+
+@dataclass(frozen=True, slots=True)
+class Click:
+    """What the click plays: which beats, how they are divided, and how uneven the division is.
+
+    `subdivision_quarters`: 1/2 for eighths, 1/3 for eighth triplets, 1/4 for
+    sixteenths; None for no subdivision. `swing` is long:short as a fraction of
+    the pair (1/2 straight, 2/3 for 2:1); it moves every second subdivision.
+    """
+
+    beats: ClickBeats = ClickBeats.BEATS
+    chosen: tuple[int, ...] = ()
+    subdivision_quarters: Fraction | None = None
+    swing: Fraction = Fraction(1, 2)
+
+
+@dataclass(frozen=True, slots=True)
+class PatchChange:
+    """Select a patch; its text is what the panel shows, or a name from the rig's list."""
+
+    instrument: str
+    patch: str
+
+
+@dataclass(frozen=True, slots=True)
+class ControllerSend:
+    """One controller value on an instrument's channel; both 0..127."""
+
+    instrument: str
+    controller: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class SysexSend:
+    """One whole system exclusive message, F0 to F7, to an instrument's port."""
+
+    instrument: str
+    data: bytes
+
+
+class AudioKind(Enum):
+    """How a sound relates to the bars."""
+
+    STEM = "stem"  # plays once from here, to its own end or the song's
+    LOOP = "loop"  # starts again every `every_bars` bars until the section ends
+    ONE_SHOT = "one-shot"  # plays once to its own end
+
+
+@dataclass(frozen=True, slots=True)
+class PlayAudio:
+    """Start a sound file here. `source` is its fader's name in the listener mixes."""
+
+    file: str
+    source: str
+    kind: AudioKind
+    gain_db: float = 0.0
+    start_seconds: Fraction = Fraction(0)  # point in the file where playing begins
+    every_bars: int = 0  # loops only: bars from one start to the next
+
+
+@dataclass(frozen=True, slots=True)
+class TextCue:
+    """A line for the screen at this position."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class SpokenCue:
+    """A recorded voice that starts here, on the source `voice`."""
+
+    file: str
+    gain_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Time stops on this felt beat: the beat sounds, and the next one waits.
+
+    `seconds` is the length of the held beat if it is fixed, or None to wait for the cue;
+    `usual_seconds` is what timeline and render assume for a hold that waits.
+    `count_beats` clicks lead back in after the cue.
+    """
+
+    seconds: Fraction | None = None
+    usual_seconds: Fraction = Fraction(3)
+    count_beats: int = 0
+
+
+Happening = (
+    TempoStep
+    | Modulation
+    | Ramp
+    | MeterChange
+    | Click
+    | PatchChange
+    | ControllerSend
+    | SysexSend
+    | PlayAudio
+    | TextCue
+    | SpokenCue
+    | Hold
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """Something that happens at a position, in all passes or only in those named (from 1)."""
+
+    at: At
+    what: Happening
+    passes: frozenset[int] | None = None
+    place: Place = field(default=Place(), compare=False)
+
+
+# --- the song ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """A run of bars with what happens in them, items in file order."""
+
+    bars: int
+    items: tuple[Item, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A named part of the song.
+
+    It is played `passes` times; with endings, pass n closes with `endings[n - 1]`
+    (the last one for any later pass). A vamp repeats the body until it is cued;
+    `vamp_usual` is how many rounds timeline and render assume.
+    """
+
+    name: str
+    body: Body
+    mark: str = ""  # rehearsal mark
+    passes: int = 1
+    endings: tuple[Body, ...] = ()
+    vamp_usual: int = 0  # 0: not a vamp
+    notes: str = ""
+    place: Place = field(default=Place(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class CountIn:
+    """Clicks before the song: whole bars, or single beats, with a meter of their own if given."""
+
+    bars: int = 0
+    beats: int = 0
+    meter: Meter | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Song:
+    """One song as written. `id` is its file name without the ending."""
+
+    id: str
+    title: str
+    tempo_qpm: Fraction
+    sections: tuple[Section, ...]
+    meter: Meter = COMMON_TIME
+    key: str = ""
+    notes: str = ""
+    count_in: CountIn = CountIn()
+    pickup: Span | None = None
+    click: Click = Click()
+    place: Place = field(default=Place(), compare=False)
