@@ -11,7 +11,6 @@ from enum import Enum
 from fractions import Fraction
 
 from syncbox.score.meter import COMMON_TIME, Meter
-from syncbox.units import Ticks
 
 
 class RampShape(Enum):
@@ -51,7 +50,7 @@ class Span:
 
     bars: int = 0
     beats: Fraction = Fraction(0)
-    ticks: Ticks = Ticks(0)
+    ticks: int = 0
     to_end: bool = False
 
 
@@ -177,11 +176,10 @@ class SpokenCue:
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """Time stops on this felt beat: the beat sounds, and the next one waits.
+    """A fermata: this felt beat sounds for its written length, then time stops.
 
-    `seconds` is the length of the held beat if it is fixed, or None to wait for the cue;
-    `usual_seconds` is what timeline and render assume for a hold that waits.
-    `count_beats` clicks lead back in after the cue.
+    It stops for `seconds`, or until the cue if that is None; `usual_seconds` is what
+    timeline and render assume for a hold that waits. `count_beats` clicks lead back in.
     """
 
     seconds: Fraction | None = None
