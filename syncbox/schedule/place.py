@@ -1,0 +1,112 @@
+"""From ticks to frames, exactly, for a stretch of music whose start is not known yet.
+
+A leg's events are compiled before anyone knows when it will be played. Each
+event keeps its distance from the start of its tempo segment as an integer
+numerator over the segment's denominator, in frames. When the leg's exact start
+is known, one integer addition and one floor division round every event once:
+
+    frame = floor(n/D + x + 1/2) = (n + floor(x D + D/2)) // D
+
+with x the exact start of the segment; that holds because n is an integer. No
+rounded value is ever added to, so round 500 of a vamp is as exact as round 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.score.tempo import TempoMap
+from syncbox.units import seconds_per_tick
+
+DENOMINATOR_MAX = 2**31
+RAMP_DENOMINATOR = 2**20  # a millionth of a frame: far finer than anyone measures
+LENGTH_FRAMES_MAX = 2**31  # 12.4 hours at 48 kHz; numerators then fit 63 bits
+
+assert DENOMINATOR_MAX * LENGTH_FRAMES_MAX <= 2**62
+assert RAMP_DENOMINATOR <= DENOMINATOR_MAX
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """Where n events fall in a leg: numerators (n,), the segment of each (n,), per-segment data."""
+
+    numerators: NDArray[np.int64]
+    segments: NDArray[np.intp]
+    denominators: NDArray[np.int64]
+    segment_starts: tuple[Fraction, ...]  # exact frames from the leg's start
+
+    def frames(self, start: Fraction) -> NDArray[np.int64]:
+        """The frame of every event, shape (n,), if the leg starts at an exact frame."""
+        base = start.numerator // start.denominator
+        within = start - base
+        carries = np.empty(len(self.denominators), dtype=np.int64)
+        for index, segment_start in enumerate(self.segment_starts):
+            exact = within + segment_start
+            parts = int(self.denominators[index])
+            whole = exact.numerator * parts * 2 + exact.denominator * parts
+            carries[index] = whole // (2 * exact.denominator)
+        placed: NDArray[np.int64]
+        if len(carries) == 1:  # most legs have one tempo
+            placed = (self.numerators + carries[0]) // self.denominators[0]
+        else:
+            parts_of_each = self.denominators[self.segments]
+            placed = (self.numerators + carries[self.segments]) // parts_of_each
+        return placed + base
+
+
+@dataclass(frozen=True, slots=True)
+class FrameGrid:
+    """A leg's tempo map at a sample rate, ready to give offsets. `length` is in exact frames."""
+
+    tempo_map: TempoMap
+    rate: int
+    per_tick: tuple[Fraction, ...]  # exact frames per tick; 0 for the segments of a ramp
+    denominators: NDArray[np.int64]
+    segment_starts: tuple[Fraction, ...]
+    length: Fraction
+
+    @classmethod
+    def of(cls, tempo_map: TempoMap, rate: int) -> FrameGrid:
+        """Raises ValueError for a leg of more than 12 hours."""
+        per_tick, denominators = [], []
+        for segment in tempo_map.segments:
+            frames = Fraction(0)
+            if segment.curve is None:
+                frames = rate * seconds_per_tick(segment.tempo_qpm)
+            exact = segment.curve is None and frames.denominator <= DENOMINATOR_MAX
+            per_tick.append(frames)
+            denominators.append(frames.denominator if exact else RAMP_DENOMINATOR)
+        length = tempo_map.duration_s * rate
+        if length >= LENGTH_FRAMES_MAX:
+            raise ValueError("a section longer than twelve hours cannot be placed; split it")
+        starts = tuple(seconds * rate for seconds in tempo_map.start_seconds)
+        return cls(
+            tempo_map,
+            rate,
+            tuple(per_tick),
+            np.array(denominators, dtype=np.int64),
+            starts,
+            length,
+        )
+
+    def offsets(self, ticks: NDArray[np.int64]) -> Offsets:
+        """Offsets of ticks in [0, map's ticks], shape (n,), in the order given."""
+        starts = np.array(self.tempo_map.start_ticks, dtype=np.int64)
+        segments = np.searchsorted(starts, ticks, side="right") - 1
+        within = ticks - starts[segments]
+        numerators = np.empty(len(ticks), dtype=np.int64)
+        for index, (segment, per_tick) in enumerate(
+            zip(self.tempo_map.segments, self.per_tick, strict=True)
+        ):
+            mine = segments == index
+            parts = int(self.denominators[index])
+            if segment.curve is None and per_tick.denominator == parts:
+                numerators[mine] = within[mine] * per_tick.numerator
+            else:
+                frames = segment.seconds_of(within[mine]) * self.rate
+                numerators[mine] = np.rint(frames * parts).astype(np.int64)
+        return Offsets(numerators, segments, self.denominators, self.segment_starts)

@@ -1,0 +1,161 @@
+"""What the engine plays: a whole set, compiled for one sample rate.
+
+Everything here is immutable once built and can be pickled, because it is handed
+to the engine process once, before the audio starts. Events are grouped by leg,
+at exact offsets from the leg's start (`place`), since the start of a leg after a
+vamp or a hold is only known when the cue comes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.schedule.place import Offsets
+from syncbox.score.layout import LegKind
+from syncbox.score.rig import Rig, Then
+
+
+class SoundStart(NamedTuple):
+    """Start a clip. A slot other than -1 holds one sound: a new one replaces the old."""
+
+    clip: int
+    source: int
+    gain: float
+    from_frame: int
+    slot: int
+
+
+class SoundStop(NamedTuple):
+    """Fade out what a slot plays."""
+
+    slot: int
+
+
+class PatchOut(NamedTuple):
+    """Select a patch: whole messages in order, left out if it is selected already."""
+
+    port: int
+    instrument: int
+    key: int  # bank and program as one number
+    messages: tuple[bytes, ...]
+    loading_frames: int
+
+
+class MessageOut(NamedTuple):
+    """One other message: a controller or a system exclusive message."""
+
+    port: int
+    data: bytes
+    why: str
+
+
+class BeatMark(NamedTuple):
+    """A felt beat begins: what the screen shows from here on. All from 1."""
+
+    section_bar: int
+    beat: int
+    beats: int
+    bars_to_go: int  # to the end of this pass, this bar included
+    tempo_mqpm: int  # thousandths of quarters a minute
+
+
+class TextMark(NamedTuple):
+    """A line for the screen; indexes `CompiledSong.texts`."""
+
+    text: int
+
+
+Event = SoundStart | SoundStop | PatchOut | MessageOut | BeatMark | TextMark
+
+
+@dataclass(frozen=True, slots=True)
+class Chased:
+    """Something that holds from a tick of a leg on, and must be restored when starting later."""
+
+    tick: int
+    event: PatchOut | MessageOut | SoundStart
+    controller: int = -1  # for controllers: which one, so that the last value wins
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledLeg:
+    """A leg with all its events. Arrays have one entry an event, ascending by tick."""
+
+    kind: LegKind
+    section: str
+    section_index: int
+    pass_no: int
+    passes: int
+    section_bars: int
+    until_cue: bool
+    usual_rounds: int
+    ticks: int
+    length: Fraction  # exact frames of one round
+    event_ticks: NDArray[np.int64]
+    event_offsets: Offsets
+    event_shifts: NDArray[np.int64]  # frames, fixed; negative is earlier than the tick
+    events: tuple[Event, ...]
+    clock_ticks: Mapping[int, NDArray[np.int64]]  # by phase: ticks since the clock before the leg
+    clock_offsets: Mapping[int, Offsets]
+    bar_offsets: Offsets  # of `bars`
+    bars: tuple[tuple[int, int], ...]  # (number on the usual route, tick) of bars that begin here
+    preroll_frames: int  # how long before its start the leg's first event may lie
+    first_qpm: Fraction
+    last_qpm: Fraction
+    chased: tuple[Chased, ...]
+
+    @property
+    def counted(self) -> bool:
+        """Whether MIDI song position advances in this leg."""
+        return self.kind is LegKind.SECTION
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledSong:
+    """One song of tonight's set, and what follows it."""
+
+    id: str
+    title: str
+    legs: tuple[CompiledLeg, ...]
+    sections: tuple[str, ...]  # names in order, for the screen
+    section_patches: tuple[tuple[tuple[str, str], ...], ...]  # per section: (instrument, patch)
+    texts: tuple[str, ...]
+    then: Then
+    gap_frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class MixPlan:
+    """One listener mix: output channels from 0, and an amplitude factor for each source."""
+
+    name: str
+    channels: tuple[int, ...]
+    gains: tuple[float, ...]
+    ceiling: float  # largest absolute sample value
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """The set: songs in order, the sounds they use, and who hears what.
+
+    `clips` are float32 arrays (channels, frames) with one or two channels at `rate`.
+    `sources` name the faders; every `SoundStart.source` indexes them.
+    """
+
+    rate: int
+    rig: Rig
+    songs: tuple[CompiledSong, ...]
+    clips: tuple[NDArray[np.float32], ...]
+    sources: tuple[str, ...]
+    mixes: tuple[MixPlan, ...]
+
+    @property
+    def output_count(self) -> int:
+        """Audio output channels."""
+        return self.rig.output_count
