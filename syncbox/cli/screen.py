@@ -62,6 +62,8 @@ class View:
     beats: int
     bars_to_go: int | None
     tempo: str
+    audio: Health
+    level: str
     meter: str = ""
     key: str = ""
     detail: str = ""
@@ -69,9 +71,7 @@ class View:
     next_section: str = ""
     next_patches: tuple[str, ...] = ()
     waits: bool = False
-    audio: Health = Health("audio", "ok")
     ports: tuple[Health, ...] = ()
-    level: str = ""
     notice: str = ""
     keys: tuple[KeyHint, ...] = ()
 
@@ -99,6 +99,8 @@ PLANS = (
     Plan(1, 2, 0, 0, 1),
     Plan(1, 1, 0, 0, 1),
     Plan(0, 1, 0, 0, 1),
+    Plan(2, 0, 1, 0, 2),
+    Plan(1, 0, 0, 0, 1),
     Plan(0, 0, 0, 0, 1),
 )
 
@@ -164,11 +166,13 @@ def _two_ends(left: Text, right: Text, width: int) -> Text:
 def _head(view: View, width: int) -> list[Text]:
     place = Text(f"song {view.song_no} of {view.song_count}", DIM)
     about = "   ".join(filter(None, (view.meter, view.key)))
-    state = _parts([(view.state.upper(), ATTENTION if view.waits else GOOD), (f"   {about}", BASE)])
-    return [
-        _two_ends(Text(view.song, STRONG), place, width),
-        _two_ends(state, Text(view.notice, ATTENTION), width) if view.notice else state,
-    ]
+    state = Text(view.state.upper(), ATTENTION if view.waits else GOOD)
+    line = state.copy().append(f"   {about}", BASE)
+    if view.notice:  # it may push out the meter and the state, but is never left out itself
+        notice = Text(view.notice, ATTENTION)
+        tries = (_two_ends(left, notice, width) for left in (line, state))
+        line = next((found for found in tries if notice.plain in found.plain), notice)
+    return [_two_ends(Text(view.song, STRONG), place, width), line]
 
 
 def _large(text: str, scale: int, width: int, style: str) -> list[Text]:
