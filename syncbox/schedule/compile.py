@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -28,7 +28,7 @@ from syncbox.schedule.program import (
     SoundStop,
     TextMark,
 )
-from syncbox.score.layout import Leg, LegKind, Route, Until, lay_out
+from syncbox.score.layout import Leg, LegKind, Route, Step, Until, lay_out, usual_path
 from syncbox.score.night import tonight
 from syncbox.score.rig import (
     CLICK_SOURCE,
@@ -44,6 +44,7 @@ from syncbox.score.rig import (
 from syncbox.score.song import (
     AudioKind,
     ControllerSend,
+    EndLoop,
     PatchChange,
     PlayAudio,
     Song,
@@ -139,7 +140,9 @@ def _compile_song(
     route = lay_out(song)
     fastest_qpm = max(leg.tempo_map.fastest_qpm() for leg in route.legs)
     work = _Work(route, rig, rate, sounds, [], fastest_qpm)
-    legs = tuple(_compile_leg(leg, work) for leg in route.legs)
+    legs = _with_lookahead(
+        [_compile_leg(step.leg, step, work) for step in usual_path(route) if step.round == 1]
+    )
     return CompiledSong(
         song.id,
         song.title,
@@ -159,7 +162,23 @@ def _compile_song(
     )
 
 
-def _compile_leg(leg: Leg, work: _Work) -> CompiledLeg:
+def _with_lookahead(legs: Sequence[CompiledLeg]) -> tuple[CompiledLeg, ...]:
+    """When each leg must be decided so that it and all after it can send their early events.
+
+    A short leg before one that loads slowly must be decided earlier still. A hold
+    that waits is released late enough for what follows it, so it asks for nothing.
+    """
+    done: list[CompiledLeg] = []
+    later = 0
+    for leg in reversed(legs):
+        length = int(leg.length)
+        waits = leg.kind is LegKind.HOLD and leg.until_cue
+        later = 0 if waits else max(leg.preroll_frames, later - length)
+        done.append(replace(leg, lookahead_frames=later))
+    return tuple(reversed(done))
+
+
+def _compile_leg(leg: Leg, step: Step, work: _Work) -> CompiledLeg:
     grid = FrameGrid.of(leg.tempo_map, work.rate)
     out = _LegEvents()
     _add_clicks(leg, work, out)
@@ -198,6 +217,9 @@ def _compile_leg(leg: Leg, work: _Work) -> CompiledLeg:
         bar_offsets=grid.offsets(np.array([tick for _, tick in bars], dtype=np.int64)),
         bars=tuple(bars),
         preroll_frames=int(max(0, -early.min())) if len(early) else 0,
+        lookahead_frames=0,
+        route_tick=step.start_tick,
+        route_start=step.start_s * work.rate,
         first_qpm=tempo.tempo_at(0),
         last_qpm=tempo.tempo_at(tempo.ticks),
         chased=tuple(out.chased),
@@ -248,7 +270,8 @@ def _add_midi(leg: Leg, work: _Work, out: _LegEvents) -> None:
             if isinstance(event, MessageOut) and event.why == "controller":
                 control = event.data[0] * 128 + event.data[1]
             if isinstance(event, PatchOut) or control >= 0:
-                out.chased.append(Chased(tick, event, control))
+                offset = leg.tempo_map.seconds_at(tick) * work.rate
+                out.chased.append(Chased(tick, offset, event, control))
 
 
 def _add_audio(leg: Leg, work: _Work, out: _LegEvents) -> None:
@@ -261,6 +284,18 @@ def _add_audio(leg: Leg, work: _Work, out: _LegEvents) -> None:
                 out.add(item.tick, event)
         elif isinstance(item.what, PlayAudio):
             _add_play(leg, item.tick, item.what, work, out)
+        elif isinstance(item.what, EndLoop):
+            out.add(item.tick, SoundStop(work.sounds.source(item.what.source)))
+    if leg.kind is LegKind.HOLD:  # time stops, and so does whatever repeats in time
+        for source in sorted(_loop_sources(work.route)):
+            out.add(0, SoundStop(work.sounds.source(source)))
+
+
+def _loop_sources(route: Route) -> set[str]:
+    plays = (item.what for leg in route.legs for item in leg.items)
+    return {
+        play.source for play in plays if isinstance(play, PlayAudio) and play.kind is AudioKind.LOOP
+    }
 
 
 def _add_play(leg: Leg, tick: int, play: PlayAudio, work: _Work, out: _LegEvents) -> None:
@@ -270,30 +305,9 @@ def _add_play(leg: Leg, tick: int, play: PlayAudio, work: _Work, out: _LegEvents
     slot = source if play.kind is not AudioKind.ONE_SHOT else -1
     from_frame = seconds_to_frames(play.start_seconds, rate=work.rate)
     start = SoundStart(clip, source, db_to_gain(play.gain_db), from_frame, slot)
-    if play.kind is not AudioKind.LOOP:
-        out.add(tick, start)
-        if play.kind is AudioKind.STEM:
-            out.chased.append(Chased(tick, start))
-        return
-    for at in _loop_ticks(leg, tick, play.every_bars):
-        out.add(at, start)
-    out.add(leg.ticks, SoundStop(slot))
-
-
-def _loop_ticks(leg: Leg, tick: int, every_bars: int) -> list[int]:
-    """Where a loop that began at `tick` starts again: every so many bars, in the same place."""
-    at, index, starts = tick, 0, []
-    lengths = [
-        bar.meter.bar_ticks for bar in leg.bars if bar.start_tick + bar.meter.bar_ticks > tick
-    ]
-    while at < leg.ticks:
-        starts.append(at)
-        if not every_bars:
-            break
-        for _ in range(every_bars):
-            at += lengths[min(index, len(lengths) - 1)]
-            index += 1
-    return starts
+    out.add(tick, start)
+    if play.kind is AudioKind.STEM:
+        out.chased.append(Chased(tick, leg.tempo_map.seconds_at(tick) * work.rate, start))
 
 
 def _clock_ticks(route: Route, leg: Leg) -> dict[int, NDArray[np.int64]]:

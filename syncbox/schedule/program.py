@@ -79,6 +79,7 @@ class Chased:
     """Something that holds from a tick of a leg on, and must be restored when starting later."""
 
     tick: int
+    offset: Fraction  # the same in exact frames from the leg's start
     event: PatchOut | MessageOut | SoundStart
     controller: int = -1  # for controllers: which one, so that the last value wins
 
@@ -106,6 +107,9 @@ class CompiledLeg:
     bar_offsets: Offsets  # of `bars`
     bars: tuple[tuple[int, int], ...]  # (number on the usual route, tick) of bars that begin here
     preroll_frames: int  # how long before its start the leg's first event may lie
+    lookahead_frames: int  # the same for this leg and all that follow: when it must be decided
+    route_tick: int  # where its first round begins on the usual route, from bar 1
+    route_start: Fraction  # the same in exact frames
     first_qpm: Fraction
     last_qpm: Fraction
     chased: tuple[Chased, ...]

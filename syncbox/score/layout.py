@@ -15,7 +15,7 @@ from enum import Enum
 from fractions import Fraction
 
 from syncbox.score.meter import Meter
-from syncbox.score.song import Hold, Song
+from syncbox.score.song import Click, Hold, Song
 from syncbox.score.tempo import Segment, TempoMap
 from syncbox.score.written import (
     Bar,
@@ -26,6 +26,8 @@ from syncbox.score.written import (
     span_ticks,
     write_out,
 )
+
+LEG_BARS_MAX = 64  # longer passes are cut, so that placing a leg is always a short job
 
 
 class LegKind(Enum):
@@ -123,21 +125,31 @@ def _legs_of_pass(written: WrittenPass, segments: Sequence[Segment]) -> Iterator
         until=Until.CUE if section.vamp_usual and not holds else Until.END,
         usual_rounds=1 if holds else max(1, section.vamp_usual),
     )
-    for end in sorted({*holds, written.ticks}):
+    cuts = {bar.start_tick for bar in written.bars[LEG_BARS_MAX::LEG_BARS_MAX]}
+    if base.until is Until.CUE:
+        cuts = set()  # a vamp repeats as one
+    for end in sorted({*holds, *cuts, written.ticks}):
         bars = tuple(
             replace(bar, start_tick=bar.start_tick - first, continued=bar.start_tick < first)
             for bar in written.bars
             if bar.start_tick < end and bar.start_tick + bar.meter.bar_ticks > first
         )
-        items = tuple(
-            replace(p, tick=p.tick - first) for p in written.items if first <= p.tick < end
-        )
+        items = _items_between(written, first, end)
         place = written.start_tick
         tempo_map = cut_map(segments, place + first, place + end)
         yield replace(base, bars=bars, ticks=end - first, tempo_map=tempo_map, items=items)
         if end in holds:
             yield from _hold_legs(base, holds[end], tempo_map, bars[-1])
         first = end
+
+
+def _items_between(written: WrittenPass, first: int, end: int) -> tuple[PlacedItem, ...]:
+    """A part's items, ticks from its start, led by the click that is in force there."""
+    past = [p for p in written.items if p.tick < first and isinstance(p.what, Click)]
+    last = end == written.ticks  # what ends with the pass belongs to its last part
+    here = [p for p in written.items if first <= p.tick < end or (last and p.tick == end)]
+    carried = [replace(past[-1], tick=0)] if past else []
+    return (*carried, *(replace(p, tick=p.tick - first) for p in here))
 
 
 def _hold_legs(base: Leg, hold: Hold, before: TempoMap, bar: Bar) -> Iterator[Leg]:

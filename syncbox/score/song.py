@@ -160,6 +160,13 @@ class PlayAudio:
 
 
 @dataclass(frozen=True, slots=True)
+class EndLoop:
+    """A loop ends here. Laid down at the end of its section when the section is written out."""
+
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class TextCue:
     """A line for the screen at this position."""
 
@@ -197,6 +204,7 @@ Happening = (
     | ControllerSend
     | SysexSend
     | PlayAudio
+    | EndLoop
     | TextCue
     | SpokenCue
     | Hold

@@ -15,13 +15,16 @@ from fractions import Fraction
 from syncbox.score.meter import Meter
 from syncbox.score.song import (
     At,
+    AudioKind,
     Body,
     Click,
+    EndLoop,
     Happening,
     Hold,
     Item,
     MeterChange,
     Modulation,
+    PlayAudio,
     Ramp,
     Section,
     Song,
@@ -112,12 +115,29 @@ def write_out(song: Song) -> list[WrittenPass]:
             if section.endings:
                 ending = section.endings[min(pass_no, len(section.endings)) - 1]
                 meter = _add_body(written, ending, meter, number + section.body.bars)
+            written.items.extend(_loop_items(written))
             written.items.sort(key=lambda placed: placed.tick)
             passes.append(written)
             tick += written.ticks
             holds = any(isinstance(p.what, Hold) for p in written.items)
             number += len(written.bars) * (1 if holds else max(1, section.vamp_usual))
     return passes
+
+
+def _loop_items(written: WrittenPass) -> list[PlacedItem]:
+    """Every further start of the pass's loops, in the same place of a later bar, and their ends."""
+    added = []
+    for placed in written.items:
+        play = placed.what
+        if not isinstance(play, PlayAudio) or play.kind is not AudioKind.LOOP:
+            continue
+        bars = written.bars
+        index = sum(1 for bar in bars if bar.start_tick <= placed.tick) - 1
+        within = placed.tick - bars[index].start_tick
+        again = bars[index + play.every_bars :: play.every_bars] if play.every_bars else []
+        added += [PlacedItem(bar.start_tick + within, play, placed.item) for bar in again]
+        added.append(PlacedItem(written.ticks, EndLoop(play.source), placed.item))
+    return added
 
 
 # --- tempo along the written line -----------------------------------------------------------
