@@ -1,0 +1,93 @@
+"""The transport: which state the show is in, and what may happen next.
+
+Two kinds of trigger reach it: commands from people (start, stop, cue) and facts
+from the music (downbeat reached, vamp reached, song over). Only this table says
+what each of them does; a pair that is not in it is refused and changes nothing.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from syncbox.errors import TransportError
+
+
+class State(IntEnum):
+    """What the band sees the box doing."""
+
+    STOPPED = 0
+    COUNTING_IN = 1
+    ROLLING = 2
+    VAMPING = 3
+    HOLDING = 4
+    WAITING = 5  # a song is over and the next one waits for start, or for its gap to pass
+
+
+class Command(IntEnum):
+    """What a person can ask for. The numbers go through shared memory."""
+
+    START = 1
+    STOP = 2
+    STOP_AT_BAR = 3
+    CUE = 4
+    NEXT_SONG = 5
+    PREVIOUS_SONG = 6
+    PANIC = 7
+    LOUDER = 8
+    SOFTER = 9
+    QUIT = 10
+
+
+class Fact(IntEnum):
+    """What the music reports."""
+
+    COUNT_REACHED = 101
+    DOWNBEAT = 102  # a section begins, or goes on after a hold
+    VAMP_REACHED = 103
+    HOLD_REACHED = 104
+    BAR_STOP = 105  # the bar line at which a stop was asked for
+    SONG_OVER = 106
+    SEGUE = 107  # the next song's downbeat is this song's end
+    SET_OVER = 108
+
+
+Trigger = Command | Fact
+
+_PLAYING = (State.COUNTING_IN, State.ROLLING, State.VAMPING, State.HOLDING)
+_STILL = (State.STOPPED, State.WAITING)
+
+NEXT_STATE: dict[tuple[State, Trigger], State] = {
+    (State.STOPPED, Command.START): State.COUNTING_IN,
+    (State.WAITING, Command.START): State.COUNTING_IN,
+    (State.VAMPING, Command.CUE): State.VAMPING,  # leaves at the end of the round
+    (State.HOLDING, Command.CUE): State.HOLDING,  # goes on as soon as it can be prepared
+    **{(state, Command.STOP): State.STOPPED for state in (*_PLAYING, State.WAITING)},
+    **{(state, Command.STOP_AT_BAR): state for state in _PLAYING if state != State.HOLDING},
+    **{(state, Command.NEXT_SONG): state for state in _STILL},
+    **{(state, Command.PREVIOUS_SONG): state for state in _STILL},
+    **{
+        (state, command): state
+        for state in State
+        for command in (Command.PANIC, Command.LOUDER, Command.SOFTER)
+    },
+    **{(state, Command.QUIT): State.STOPPED for state in State},
+    **{(state, Fact.COUNT_REACHED): State.COUNTING_IN for state in _PLAYING},
+    **{(state, Fact.DOWNBEAT): State.ROLLING for state in _PLAYING},
+    **{(state, Fact.VAMP_REACHED): State.VAMPING for state in _PLAYING},
+    **{(state, Fact.HOLD_REACHED): State.HOLDING for state in _PLAYING},
+    **{(state, Fact.BAR_STOP): State.STOPPED for state in _PLAYING if state != State.HOLDING},
+    **{(state, Fact.SONG_OVER): State.WAITING for state in _PLAYING},
+    **{(state, Fact.SEGUE): State.ROLLING for state in _PLAYING},
+    **{(state, Fact.SET_OVER): State.STOPPED for state in _PLAYING},
+}
+
+
+def next_state(state: State, trigger: Trigger) -> State:
+    """The state after a trigger. Raises TransportError for a pair that means nothing."""
+    target = NEXT_STATE.get((state, trigger))
+    if target is None:
+        raise TransportError(
+            f"{trigger.name.lower().replace('_', ' ')} means nothing while "
+            f"{state.name.lower().replace('_', ' ')}"
+        )
+    return target
