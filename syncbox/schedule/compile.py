@@ -3,99 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
-from syncbox.midi.messages import controller, sysex
-from syncbox.midi.panel import instrument_patch
-from syncbox.schedule.bursts import Burst, burst_events
-from syncbox.schedule.clicks import VOICES, leg_clicks
+from syncbox.schedule.clicks import VOICES
+from syncbox.schedule.entry import StartAt, find_bar
+from syncbox.schedule.events import Sounds, Work, leg_events
 from syncbox.schedule.place import FrameGrid
-from syncbox.schedule.program import (
-    BeatMark,
-    Chased,
-    CompiledLeg,
-    CompiledSong,
-    Event,
-    MessageOut,
-    MixPlan,
-    PatchOut,
-    Program,
-    SoundStart,
-    SoundStop,
-    TextMark,
-)
-from syncbox.score.layout import Leg, LegKind, Route, Step, Until, lay_out, usual_path
+from syncbox.schedule.program import CompiledLeg, CompiledSong, Entry, MixPlan, Program
+from syncbox.score.layout import Leg, LegKind, Route, Step, Until, count_leg, lay_out, usual_path
 from syncbox.score.night import tonight
-from syncbox.score.rig import (
-    CLICK_SOURCE,
-    COUNT_IN_SOURCE,
-    EVERYTHING_ELSE,
-    OWN_SOURCES,
-    VOICE_SOURCE,
-    Mix,
-    Rig,
-    SetEntry,
-    Show,
-)
-from syncbox.score.song import (
-    AudioKind,
-    ControllerSend,
-    EndLoop,
-    PatchChange,
-    PlayAudio,
-    Song,
-    SpokenCue,
-    SysexSend,
-    TextCue,
-)
-from syncbox.units import TICKS_PER_CLOCK, db_to_gain, seconds_to_frames
-
-CLICK_GAIN = 1.0
-
-
-@dataclass(slots=True)
-class _Sounds:
-    """Clips and faders of the whole show, numbered as they are met."""
-
-    clips: list[NDArray[np.float32]]
-    clip_of: dict[str, int]
-    sources: list[str]
-
-    def clip(self, name: str) -> int | None:
-        """None for a file that could not be read: it costs only itself."""
-        return self.clip_of.get(name)
-
-    def source(self, name: str) -> int:
-        if name not in self.sources:
-            self.sources.append(name)
-        return self.sources.index(name)
-
-
-@dataclass(frozen=True, slots=True)
-class _Work:
-    """What compiling any leg of one song needs."""
-
-    route: Route
-    rig: Rig
-    rate: int
-    sounds: _Sounds
-    texts: list[str]
-    fastest_qpm: Fraction
-
-
-@dataclass(slots=True)
-class _LegEvents:
-    """Events of one leg while they are collected."""
-
-    rows: list[tuple[int, int, Event]] = field(default_factory=list)  # tick, shift, event
-    chased: list[Chased] = field(default_factory=list)
-
-    def add(self, tick: int, event: Event, shift: int = 0) -> None:
-        self.rows.append((tick, shift, event))
+from syncbox.score.rig import EVERYTHING_ELSE, OWN_SOURCES, Mix, SetEntry, Show
+from syncbox.score.song import AudioKind, PatchChange, PlayAudio, Song
+from syncbox.units import TEMPO_QPM_MAX, TICKS_PER_CLOCK, db_to_gain, seconds_to_frames
 
 
 def compile_show(
@@ -103,19 +26,26 @@ def compile_show(
     rate: int,
     clips: Mapping[str, NDArray[np.float32]],
     voices: Mapping[str, NDArray[np.float32]],
+    start: StartAt | None = None,
 ) -> Program:
     """The whole set at a sample rate.
 
     `clips`: audio files by the name used in the songs, float32 (channels, frames) at
     `rate`; a missing one is left out. `voices`: the click voices, float32 (frames,).
-    The show must be free of errors as `check` finds them.
+    `start`: where in one song to come in. The show must be free of errors as
+    `check` finds them; a start that does not exist raises ShowError.
     """
     names = [*VOICES, *clips]
     arrays = [voices[name][np.newaxis, :] for name in VOICES] + list(clips.values())
-    sounds = _Sounds(arrays, {name: i for i, name in enumerate(names)}, list(OWN_SOURCES))
+    sounds = Sounds(arrays, {name: i for i, name in enumerate(names)}, list(OWN_SOURCES))
     songs = tuple(
-        _compile_song(show.songs[entry.song_id], entry, show.rig, rate, sounds)
-        for entry in show.set_list.entries
+        _compile_song(
+            tonight(show.songs[entry.song_id], entry),
+            entry,
+            Work(show.rig, rate, sounds, [], Fraction(TEMPO_QPM_MAX), ()),
+            start if start is not None and start.set_index == index else None,
+        )
+        for index, entry in enumerate(show.set_list.entries)
     )
     mixes = tuple(_mix_plan(mix, sounds.sources) for mix in show.rig.mixes)
     return Program(rate, show.rig, songs, tuple(arrays), tuple(sounds.sources), mixes)
@@ -133,15 +63,19 @@ def _mix_plan(mix: Mix, sources: Sequence[str]) -> MixPlan:
     return MixPlan(mix.name, channels, tuple(gains), db_to_gain(mix.ceiling_db))
 
 
-def _compile_song(
-    song: Song, entry: SetEntry, rig: Rig, rate: int, sounds: _Sounds
-) -> CompiledSong:
-    song = tonight(song, entry)
+def _compile_song(song: Song, entry: SetEntry, work: Work, start: StartAt | None) -> CompiledSong:
     route = lay_out(song)
-    fastest_qpm = max(leg.tempo_map.fastest_qpm() for leg in route.legs)
-    work = _Work(route, rig, rate, sounds, [], fastest_qpm)
+    work = replace(
+        work,
+        fastest_qpm=max(leg.tempo_map.fastest_qpm() for leg in route.legs),
+        loop_sources=_loop_sources(route),
+    )
     legs = _with_lookahead(
-        [_compile_leg(step.leg, step, work) for step in usual_path(route) if step.round == 1]
+        [
+            _compile_leg(step, work, _ticks_to_downbeat(route, step.leg))
+            for step in usual_path(route)
+            if step.round == 1
+        ]
     )
     return CompiledSong(
         song.id,
@@ -158,8 +92,25 @@ def _compile_song(
         ),
         tuple(work.texts),
         entry.then,
-        seconds_to_frames(entry.gap_seconds, rate=rate),
+        seconds_to_frames(entry.gap_seconds, rate=work.rate),
+        Entry() if start is None else _entry(start, route, work),
     )
+
+
+def _entry(start: StartAt, route: Route, work: Work) -> Entry:
+    """The place to come in, with a count-in in the meter and at the tempo of that place."""
+    leg, bar = find_bar(start, route)
+    first = next(other for other in route.legs if other.kind is LegKind.SECTION)
+    if leg.kind is not LegKind.SECTION or (leg is first and bar.first_tick == 0):
+        return Entry()
+    tick = bar.first_tick
+    counted = route.song.count_in
+    beats = counted.bars * bar.meter.beat_count + counted.beats
+    count_in = None
+    if beats:
+        count = count_leg(bar.meter, beats, leg.tempo_map.tempo_at(tick))
+        count_in = _compile_leg(Step(count, 1, 0, Fraction(0)), work, 0)
+    return Entry(leg.index, tick, leg.tempo_map.seconds_at(tick) * work.rate, count_in)
 
 
 def _with_lookahead(legs: Sequence[CompiledLeg]) -> tuple[CompiledLeg, ...]:
@@ -178,23 +129,16 @@ def _with_lookahead(legs: Sequence[CompiledLeg]) -> tuple[CompiledLeg, ...]:
     return tuple(reversed(done))
 
 
-def _compile_leg(leg: Leg, step: Step, work: _Work) -> CompiledLeg:
+def _compile_leg(step: Step, work: Work, ticks_to_downbeat: int) -> CompiledLeg:
+    """One leg; `ticks_to_downbeat` counts the opening that still follows it."""
+    leg = step.leg
     grid = FrameGrid.of(leg.tempo_map, work.rate)
-    out = _LegEvents()
-    _add_clicks(leg, work, out)
-    _add_beats(leg, out)
-    _add_midi(leg, work, out)
-    _add_audio(leg, work, out)
-    for item in leg.items:
-        if isinstance(item.what, TextCue):
-            out.add(item.tick, TextMark(len(work.texts)))
-            work.texts.append(item.what.text)
-    out.rows.sort(key=lambda row: row[0])
+    out = leg_events(leg, work)
     ticks = np.array([row[0] for row in out.rows], dtype=np.int64)
     shifts = np.array([row[1] for row in out.rows], dtype=np.int64)
     offsets = grid.offsets(ticks)
     early = offsets.frames(Fraction(0)) + shifts
-    clock_ticks = _clock_ticks(work.route, leg)
+    clock_ticks = _clock_ticks(leg, leg.ticks + ticks_to_downbeat)
     bars = [(bar.number, bar.first_tick) for bar in leg.bars if not bar.continued]
     tempo = leg.tempo_map
     return CompiledLeg(
@@ -226,108 +170,44 @@ def _compile_leg(leg: Leg, step: Step, work: _Work) -> CompiledLeg:
     )
 
 
-def _add_clicks(leg: Leg, work: _Work, out: _LegEvents) -> None:
-    name = COUNT_IN_SOURCE if leg.kind is LegKind.COUNT_IN else CLICK_SOURCE
-    source = work.sounds.source(name)
-    for tick, voice in leg_clicks(leg):
-        out.add(tick, SoundStart(work.sounds.clip_of[voice], source, CLICK_GAIN, 0, -1))
+def _ticks_to_downbeat(route: Route, leg: Leg) -> int:
+    """Ticks of the count-in and pickup that follow a leg before music is counted."""
+    total = 0
+    for later in route.legs[leg.index + 1 :]:
+        if later.kind is LegKind.SECTION:
+            break
+        total += later.ticks
+    return total
 
 
-def _add_beats(leg: Leg, out: _LegEvents) -> None:
-    for bar, beat, tick in leg.beats():
-        tempo_mqpm = round(leg.tempo_map.tempo_at(tick) * 1000)
-        to_go = leg.section_bars - bar.section_bar + 1
-        out.add(tick, BeatMark(bar.section_bar, beat + 1, bar.meter.beat_count, to_go, tempo_mqpm))
-
-
-def _add_midi(leg: Leg, work: _Work, out: _LegEvents) -> None:
-    """Patches, controllers and system exclusive messages, each early enough for its bar line."""
-    rig = work.rig
-    for tick in sorted({item.tick for item in leg.items}):
-        burst = Burst(rig, work.rate, work.fastest_qpm)
-        for item in leg.items:
-            if item.tick != tick:
-                continue
-            match item.what:
-                case PatchChange(name, text):
-                    instrument = rig.instrument(name)
-                    assert instrument is not None, name
-                    burst.add_patch(instrument, instrument_patch(instrument, text))
-                case ControllerSend(name, number, value):
-                    instrument = rig.instrument(name)
-                    assert instrument is not None, name
-                    data = controller(instrument.channel, number, value)
-                    burst.add_message(instrument, data, "controller")
-                case SysexSend(name, data):
-                    instrument = rig.instrument(name)
-                    assert instrument is not None, name
-                    burst.add_message(instrument, sysex(data), "sysex")
-                case _:
-                    pass
-        for shift, event in burst_events(burst):
-            out.add(tick, event, shift)
-            control = -1
-            if isinstance(event, MessageOut) and event.why == "controller":
-                control = event.data[0] * 128 + event.data[1]
-            if isinstance(event, PatchOut) or control >= 0:
-                offset = leg.tempo_map.seconds_at(tick) * work.rate
-                out.chased.append(Chased(tick, offset, event, control))
-
-
-def _add_audio(leg: Leg, work: _Work, out: _LegEvents) -> None:
-    for item in leg.items:
-        if isinstance(item.what, SpokenCue):
-            clip = work.sounds.clip(item.what.file)
-            if clip is not None:
-                gain = db_to_gain(item.what.gain_db)
-                event = SoundStart(clip, work.sounds.source(VOICE_SOURCE), gain, 0, -1)
-                out.add(item.tick, event)
-        elif isinstance(item.what, PlayAudio):
-            _add_play(leg, item.tick, item.what, work, out)
-        elif isinstance(item.what, EndLoop):
-            out.add(item.tick, SoundStop(work.sounds.source(item.what.source)))
-    if leg.kind is LegKind.HOLD:  # time stops, and so does whatever repeats in time
-        for source in sorted(_loop_sources(work.route)):
-            out.add(0, SoundStop(work.sounds.source(source)))
-
-
-def _loop_sources(route: Route) -> set[str]:
-    plays = (item.what for leg in route.legs for item in leg.items)
-    return {
-        play.source for play in plays if isinstance(play, PlayAudio) and play.kind is AudioKind.LOOP
-    }
-
-
-def _add_play(leg: Leg, tick: int, play: PlayAudio, work: _Work, out: _LegEvents) -> None:
-    clip, source = work.sounds.clip(play.file), work.sounds.source(play.source)
-    if clip is None:
-        return
-    slot = source if play.kind is not AudioKind.ONE_SHOT else -1
-    from_frame = seconds_to_frames(play.start_seconds, rate=work.rate)
-    start = SoundStart(clip, source, db_to_gain(play.gain_db), from_frame, slot)
-    out.add(tick, start)
-    if play.kind is AudioKind.STEM:
-        out.chased.append(Chased(tick, leg.tempo_map.seconds_at(tick) * work.rate, start))
-
-
-def _clock_ticks(route: Route, leg: Leg) -> dict[int, NDArray[np.int64]]:
+def _clock_ticks(leg: Leg, ticks_to_downbeat: int) -> dict[int, NDArray[np.int64]]:
     """Ticks of the clocks in a leg, for each phase in which the grid can enter it.
 
     Bars are whole numbers of 64ths and a 64th is one and a half clocks, so the grid
     enters a leg on a clock or half a clock after one. Before the song the grid is
-    laid back from the downbeat, so that receivers lock to the tempo that comes.
+    laid back from the downbeat, `ticks_to_downbeat` after the leg's start, so that
+    receivers lock to the tempo that comes.
     """
     if leg.kind is LegKind.HOLD:
         return {}
     if leg.kind is not LegKind.SECTION:
-        remaining = leg.ticks
-        for later in route.legs[leg.index + 1 :]:
-            if later.kind is LegKind.SECTION:
-                break
-            remaining += later.ticks
-        return {0: np.arange(remaining % TICKS_PER_CLOCK, leg.ticks, TICKS_PER_CLOCK)}
+        first = ticks_to_downbeat % TICKS_PER_CLOCK
+        return {0: np.arange(first, leg.ticks, TICKS_PER_CLOCK)}
     half = TICKS_PER_CLOCK // 2
     return {
         phase: np.arange(-phase % TICKS_PER_CLOCK, leg.ticks, TICKS_PER_CLOCK)
         for phase in (0, half)
     }
+
+
+def _loop_sources(route: Route) -> tuple[str, ...]:
+    plays = (item.what for leg in route.legs for item in leg.items)
+    return tuple(
+        sorted(
+            {
+                play.source
+                for play in plays
+                if isinstance(play, PlayAudio) and play.kind is AudioKind.LOOP
+            }
+        )
+    )

@@ -121,6 +121,16 @@ class CompiledLeg:
 
 
 @dataclass(frozen=True, slots=True)
+class Entry:
+    """Where a song is to be entered: a tick of a leg, after a count-in at the tempo there."""
+
+    leg_index: int = 0
+    tick: int = 0
+    offset: Fraction = Fraction(0)  # the tick in exact frames from the leg's start
+    count_in: CompiledLeg | None = None  # None: from the top, with the song's own opening
+
+
+@dataclass(frozen=True, slots=True)
 class CompiledSong:
     """One song of tonight's set, and what follows it."""
 
@@ -132,6 +142,7 @@ class CompiledSong:
     texts: tuple[str, ...]
     then: Then
     gap_frames: int
+    entry: Entry = Entry()
 
 
 @dataclass(frozen=True, slots=True)

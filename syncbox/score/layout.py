@@ -166,7 +166,7 @@ def _hold_legs(base: Leg, hold: Hold, before: TempoMap, bar: Bar) -> Iterator[Le
     )
     if hold.count_beats:
         yield replace(
-            _count_leg(bar.meter, hold.count_beats, tempo),
+            count_leg(bar.meter, hold.count_beats, tempo),
             section=base.section,
             section_index=base.section_index,
             pass_no=base.pass_no,
@@ -174,7 +174,7 @@ def _hold_legs(base: Leg, hold: Hold, before: TempoMap, bar: Bar) -> Iterator[Le
         )
 
 
-def _count_leg(meter: Meter, beats: int, tempo_qpm: Fraction) -> Leg:
+def count_leg(meter: Meter, beats: int, tempo_qpm: Fraction) -> Leg:
     """Clicks for the last so many beats before a bar line."""
     whole, part = divmod(beats, meter.beat_count)
     starts = [*meter.beat_starts(), meter.bar_ticks]
@@ -199,7 +199,7 @@ def _opening(song: Song, meter: Meter, tempo_qpm: Fraction) -> Iterator[Leg]:
     counted = count.meter or meter
     beats = count.bars * counted.beat_count + count.beats
     if beats:
-        leg = _count_leg(counted, beats, tempo_qpm)
+        leg = count_leg(counted, beats, tempo_qpm)
         shared = pickup_ticks if count.bars and count.meter in (None, meter) else 0
         yield _shorten(leg, shared) if 0 < shared < leg.ticks else leg
     if pickup_ticks:

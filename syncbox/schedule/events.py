@@ -1,0 +1,173 @@
+"""The events of one leg: clicks, beats, patches, sounds and texts, by tick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.midi.messages import controller, sysex
+from syncbox.midi.panel import instrument_patch
+from syncbox.schedule.bursts import Burst, burst_events
+from syncbox.schedule.clicks import leg_clicks
+from syncbox.schedule.program import (
+    BeatMark,
+    Chased,
+    Event,
+    MessageOut,
+    PatchOut,
+    SoundStart,
+    SoundStop,
+    TextMark,
+)
+from syncbox.score.layout import Leg, LegKind
+from syncbox.score.rig import CLICK_SOURCE, COUNT_IN_SOURCE, VOICE_SOURCE, Instrument, Rig
+from syncbox.score.song import (
+    AudioKind,
+    ControllerSend,
+    EndLoop,
+    PatchChange,
+    PlayAudio,
+    SpokenCue,
+    SysexSend,
+    TextCue,
+)
+from syncbox.units import db_to_gain, seconds_to_frames
+
+CLICK_GAIN = 1.0
+
+
+@dataclass(slots=True)
+class Sounds:
+    """Clips and faders of the whole show, numbered as they are met."""
+
+    clips: list[NDArray[np.float32]]
+    clip_of: dict[str, int]
+    sources: list[str]
+
+    def clip(self, name: str) -> int | None:
+        """None for a file that could not be read: it costs only itself."""
+        return self.clip_of.get(name)
+
+    def source(self, name: str) -> int:
+        if name not in self.sources:
+            self.sources.append(name)
+        return self.sources.index(name)
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What making the events of any leg of one song needs."""
+
+    rig: Rig
+    rate: int
+    sounds: Sounds
+    texts: list[str]
+    fastest_qpm: Fraction
+    loop_sources: tuple[str, ...]  # faders of all loops in the song
+
+    def instrument(self, name: str) -> Instrument:
+        found = self.rig.instrument(name)
+        assert found is not None, f"{name} is not in the rig; check reports it"
+        return found
+
+
+@dataclass(slots=True)
+class LegEvents:
+    """Events of one leg while they are collected."""
+
+    rows: list[tuple[int, int, Event]] = field(default_factory=list)  # tick, shift, event
+    chased: list[Chased] = field(default_factory=list)
+
+    def add(self, tick: int, event: Event, shift: int = 0) -> None:
+        self.rows.append((tick, shift, event))
+
+
+def leg_events(leg: Leg, work: Work) -> LegEvents:
+    """All events of a leg, ascending by tick."""
+    out = LegEvents()
+    _add_clicks(leg, work, out)
+    _add_beats(leg, out)
+    _add_midi(leg, work, out)
+    _add_audio(leg, work, out)
+    for item in leg.items:
+        if isinstance(item.what, TextCue):
+            out.add(item.tick, TextMark(len(work.texts)))
+            work.texts.append(item.what.text)
+    out.rows.sort(key=lambda row: row[0])
+    return out
+
+
+def _add_clicks(leg: Leg, work: Work, out: LegEvents) -> None:
+    name = COUNT_IN_SOURCE if leg.kind is LegKind.COUNT_IN else CLICK_SOURCE
+    source = work.sounds.source(name)
+    for tick, voice in leg_clicks(leg):
+        out.add(tick, SoundStart(work.sounds.clip_of[voice], source, CLICK_GAIN, 0, -1))
+
+
+def _add_beats(leg: Leg, out: LegEvents) -> None:
+    for bar, beat, tick in leg.beats():
+        tempo_mqpm = round(leg.tempo_map.tempo_at(tick) * 1000)
+        to_go = leg.section_bars - bar.section_bar + 1
+        out.add(tick, BeatMark(bar.section_bar, beat + 1, bar.meter.beat_count, to_go, tempo_mqpm))
+
+
+def _add_midi(leg: Leg, work: Work, out: LegEvents) -> None:
+    """Patches, controllers and system exclusive messages, each early enough for its bar line."""
+    for tick in sorted({item.tick for item in leg.items}):
+        burst = Burst(work.rig, work.rate, work.fastest_qpm)
+        for item in leg.items:
+            if item.tick != tick:
+                continue
+            match item.what:
+                case PatchChange(name, text):
+                    instrument = work.instrument(name)
+                    burst.add_patch(instrument, instrument_patch(instrument, text))
+                case ControllerSend(name, number, value):
+                    instrument = work.instrument(name)
+                    data = controller(instrument.channel, number, value)
+                    burst.add_message(instrument, data, "controller")
+                case SysexSend(name, data):
+                    instrument = work.instrument(name)
+                    burst.add_message(instrument, sysex(data), "sysex")
+                case _:
+                    pass
+        for shift, event in burst_events(burst):
+            out.add(tick, event, shift)
+            control = -1
+            if isinstance(event, MessageOut) and event.why == "controller":
+                control = event.data[0] * 128 + event.data[1]
+            if isinstance(event, PatchOut) or control >= 0:
+                offset = leg.tempo_map.seconds_at(tick) * work.rate
+                out.chased.append(Chased(tick, offset, event, control))
+
+
+def _add_audio(leg: Leg, work: Work, out: LegEvents) -> None:
+    for item in leg.items:
+        if isinstance(item.what, SpokenCue):
+            clip = work.sounds.clip(item.what.file)
+            if clip is not None:
+                gain = db_to_gain(item.what.gain_db)
+                event = SoundStart(clip, work.sounds.source(VOICE_SOURCE), gain, 0, -1)
+                out.add(item.tick, event)
+        elif isinstance(item.what, PlayAudio):
+            _add_play(leg, item.tick, item.what, work, out)
+        elif isinstance(item.what, EndLoop):
+            out.add(item.tick, SoundStop(work.sounds.source(item.what.source)))
+    if leg.kind is LegKind.HOLD:  # time stops, and so does whatever repeats in time
+        for source in work.loop_sources:
+            out.add(0, SoundStop(work.sounds.source(source)))
+
+
+def _add_play(leg: Leg, tick: int, play: PlayAudio, work: Work, out: LegEvents) -> None:
+    clip, source = work.sounds.clip(play.file), work.sounds.source(play.source)
+    if clip is None:
+        return
+    slot = source if play.kind is not AudioKind.ONE_SHOT else -1
+    from_frame = seconds_to_frames(play.start_seconds, rate=work.rate)
+    start = SoundStart(clip, source, db_to_gain(play.gain_db), from_frame, slot)
+    out.add(tick, start)
+    if play.kind is AudioKind.STEM:
+        out.chased.append(Chased(tick, leg.tempo_map.seconds_at(tick) * work.rate, start))
