@@ -76,6 +76,14 @@ class Ring:
         counters[_HEAD] = number + 1
         return True
 
+    def has_room(self, count: int) -> bool:
+        """Whether `count` records would fit; counted as refused when not. Writer only."""
+        counters = self._counters
+        fits = self._pushed - counters[_TAIL] + count <= self.capacity
+        if not fits:
+            counters[_FULL] += 1
+        return fits
+
     def pop(self) -> bytes | None:
         """The oldest record, or None when there is none yet. Reader only."""
         number = self._popped

@@ -1,0 +1,66 @@
+"""What a driver does in the host process: ports looked after, hush when all else fails."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from syncbox.score.rig import Rig
+
+
+@dataclass(frozen=True, slots=True)
+class PortState:
+    """One MIDI port of the rig. `connected_to` names the system's ports, none when missing."""
+
+    name: str
+    connected_to: tuple[str, ...]
+    recorded_only: bool = False  # no MIDI leaves the computer with this driver
+
+    @property
+    def missing(self) -> bool:
+        return not self.connected_to and not self.recorded_only
+
+
+class HostSide(Protocol):
+    """A driver's helper in the host process. Called by the session's own thread, one at a time."""
+
+    notes: tuple[str, ...]  # what a musician should know about this driver tonight
+
+    def engine_is_ready(self, client: str) -> None:
+        """The engine runs and calls itself `client` towards the audio system."""
+
+    def tend(self) -> None:
+        """A few times a second: connect what came back, notice what went."""
+
+    def port_states(self) -> tuple[PortState, ...]:
+        """Of the rig's ports, in order, as of the last `tend`."""
+
+    def hush(self) -> None:
+        """The engine is gone: Stop and the silencing messages to every port."""
+
+    def close(self) -> None:
+        """Let go of everything, after the engine has left."""
+
+
+class NoPorts:
+    """The host's side of a driver that sends no MIDI out of the computer."""
+
+    notes: tuple[str, ...] = ("No MIDI leaves the computer: events are only recorded.",)
+
+    def __init__(self, rig: Rig) -> None:
+        self._states = tuple(PortState(port.name, (), recorded_only=True) for port in rig.ports)
+
+    def engine_is_ready(self, client: str) -> None:
+        pass
+
+    def tend(self) -> None:
+        pass
+
+    def port_states(self) -> tuple[PortState, ...]:
+        return self._states
+
+    def hush(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass

@@ -1,0 +1,278 @@
+"""A live show: the host's handle on an engine process, the same for every driver.
+
+Theory of operation. The host makes the shared segments, starts the engine process
+and watches it from one slow thread. Commands go in by a ring; the screen reads a
+snapshot; sent events come out by a ring. Leaving is one path for every cause: the
+engine's input ends (because `close` ends it, or because the host is gone), the
+engine stops the music, fades and leaves. An engine that died cannot do that, so
+the host then sends Stop and the silencing messages itself.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import importlib
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from syncbox.drivers import system
+from syncbox.drivers.child import Child
+from syncbox.drivers.choose import Choice, choose
+from syncbox.drivers.hostside import HostSide
+from syncbox.drivers.status import Status, lengths
+from syncbox.engine.cycle import Play
+from syncbox.engine.process import Driver, Job
+from syncbox.engine.records import Deck, EventReader, Health, Pulse, SentEvent
+from syncbox.engine.shared import Segment, share_object
+from syncbox.errors import DeviceError, EngineError, RingFullError
+
+_READY_S = 30.0  # loading an evening's audio takes a while
+_LEAVE_S = 4.0  # the engine's own limit for fading out is 2 s
+_TEND_S = 0.25
+
+# driver: where its `plug(choice, program, deck)` is, which gives both its sides
+_PLUGS = {
+    "jack": "syncbox.drivers.jack",
+    "portaudio": "syncbox.drivers.portaudio",
+    "simulated": "syncbox.drivers.simulated",
+}
+
+_TROUBLE = {
+    Health.AUDIO_LOST: "The audio system went away.",
+    Health.FAILED: "The engine failed and plays silence. Leave and start again.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class EngineKind:
+    """How the engine process makes an engine, and what its `Now` looks like.
+
+    `maker(program, **options)` is called in the engine process and found by its name.
+    """
+
+    maker: Callable[..., Play]
+    now_type: type[Any]
+
+
+def open_session(
+    program: Any,
+    driver: str | Choice = "auto",
+    *,
+    device: str | None = None,
+    block_frames: int | None = None,
+    kind: EngineKind | None = None,
+    **options: Any,
+) -> Session:
+    """Start the engine on a driver and wait until its audio runs.
+
+    `driver` is a name or what `choose` found. `options` go to the engine: start_at,
+    song_index, level_db, soft_start. Raises DeviceError when the driver, its device or
+    its rate does not fit, EngineError when the engine process does not come up.
+    """
+    choice = driver if isinstance(driver, Choice) else choose(driver, device, rate=program.rate)
+    if choice.rate != program.rate:
+        raise DeviceError(
+            f"{choice.device} runs at {choice.rate} Hz, the show is prepared for {program.rate} Hz",
+            hint=f"prepare the show for {choice.rate} Hz or change the audio system's rate",
+        )
+    if block_frames is not None:
+        choice = choice.with_block(block_frames)
+    return Session(program, choice, kind or _real_engine(), options)
+
+
+def _real_engine() -> EngineKind:
+    from syncbox.engine.play import play_program
+    from syncbox.engine.state import Now
+
+    return EngineKind(play_program, Now)
+
+
+class Session:
+    """A running engine. Use it as a context manager, or `close` it; both are always safe."""
+
+    def __init__(
+        self, program: Any, choice: Choice, kind: EngineKind, options: dict[str, Any]
+    ) -> None:
+        self.choice = choice
+        self._port_count = len(program.rig.ports)
+        self._lock = threading.Lock()  # of the host's own threads; the engine never sees it
+        self._close_lock = threading.Lock()
+        self._closing = threading.Event()
+        self._closed = False
+        self._hushed = False
+        self._finished = False
+        self._trouble = ""
+        self._facts: dict[str, Any] = {}
+        self._unread: list[SentEvent] = []
+        self._engine: Child | None = None
+        self._side: HostSide | None = None
+        self._program: Segment | None = None
+        self._deck: Deck | None = None
+        self._watcher = threading.Thread(target=self._watch, name="session", daemon=True)
+        self._picture = self._take_picture()
+        try:
+            self._start(program, kind, options)
+        except BaseException:
+            self.close()
+            raise
+        atexit.register(self.close)
+
+    def _start(self, program: Any, kind: EngineKind, options: dict[str, Any]) -> None:
+        self._deck = Deck.create(kind.now_type)
+        self._events = EventReader(self._deck.sent)
+        self._program = share_object(program)
+        plug = importlib.import_module(_PLUGS[self.choice.driver]).plug
+        engine_side: Driver
+        engine_side, self._side = plug(self.choice, program, self._deck)
+        job = Job(
+            deck_name=self._deck.name,
+            program_name=self._program.name,
+            now_type=kind.now_type,
+            maker=kind.maker,
+            driver=engine_side,
+            now_ns=system.now_ns,
+            options=options,
+        )
+        self._engine = Child("engine", "syncbox.engine.process", job)
+        self._facts = self._engine.answer(patience_s=_READY_S)
+        assert self._side is not None
+        self._side.engine_is_ready(str(self._facts.get("client", "")))
+        self._side.tend()
+        self._watcher.start()
+
+    def press(self, command: int) -> None:
+        """Give the engine a command; it counts from the next block on.
+
+        Raises EngineError when the engine is gone, RingFullError when it does not answer.
+        """
+        if self._closed or self._engine is None or not self._engine.alive:
+            raise EngineError(self._trouble or "the engine is not running")
+        assert self._deck is not None
+        with self._lock:
+            taken = self._deck.push_command(command)
+        if not taken:
+            raise RingFullError("the engine does not take commands any more")
+
+    def status(self) -> Status:
+        """How things are now; after `close`, how they were last."""
+        with self._lock:
+            if not self._closed:
+                self._picture = self._take_picture()
+            return self._picture
+
+    def _take_picture(self) -> Status:
+        deck, side, facts = self._deck, self._side, self._facts
+        seen = deck.read() if deck else None
+        pulse, now = seen or (Pulse(), None)
+        self._finished = pulse.health == Health.FINISHED
+        return Status(
+            driver=self.choice.driver,
+            device=str(facts.get("device", self.choice.device)),
+            rate=self.choice.rate,
+            block_frames=pulse.block_frames or int(facts.get("block_frames", 0)),
+            priority=str(facts.get("priority", "")),
+            memory=str(facts.get("memory", "")),
+            frame=pulse.block_start_frame,
+            host_ns=pulse.block_ns,
+            audio_frame_zero=pulse.audio_frame_zero,
+            now=now,
+            blocks=pulse.blocks,
+            dropouts=pulse.dropouts,
+            lost_frames=pulse.lost_frames,
+            xruns=pulse.xruns,
+            callback=lengths(deck.lengths if deck else (), pulse.callback_ns_max),
+            midi_sent=tuple(deck.sent_counts[: self._port_count]) if deck else (),
+            midi_refused=deck.sent.refused + deck.to_sender.refused if deck else 0,
+            ports=side.port_states() if side else (),
+            engine_alive=self._engine is not None and self._engine.alive,
+            finished=self._finished,
+            trouble=self._trouble or _TROUBLE.get(pulse.health, ""),
+            notes=side.notes if side else (),
+        )
+
+    def sent(self) -> list[SentEvent]:
+        """MIDI events that left since the last call, oldest first. Call it at least every 10 s."""
+        with self._lock:
+            if not self._closed:
+                self._unread.extend(self._events.all())
+            fresh, self._unread = self._unread, []
+            return fresh
+
+    def _watch(self) -> None:
+        while not self._closing.wait(_TEND_S):
+            assert self._side is not None
+            assert self._engine is not None
+            if self._engine.alive:
+                self._side.tend()
+            else:
+                self._engine_died()
+
+    def _engine_died(self) -> None:
+        if self._hushed:
+            return
+        self._hushed = True
+        assert self._side is not None
+        assert self._engine is not None
+        last_words = self._engine.last_words()
+        reason = f": {last_words}" if last_words else ""
+        self._trouble = (
+            f"The engine process died{reason}. Stop and note offs were sent to every port."
+        )
+        self._side.hush()
+
+    def close(self) -> None:
+        """Stop the music, fade, silence every port and let go of everything. Safe to repeat."""
+        with _no_interruption(), self._close_lock:
+            if self._closed:
+                return
+            self._closing.set()
+            if self._watcher.is_alive() and self._watcher is not threading.current_thread():
+                self._watcher.join(_LEAVE_S)
+            orderly = self._engine is not None and self._leave(self._engine)
+            if self._side is not None:
+                if not orderly and self._facts and not self._hushed:
+                    self._side.hush()
+                self._side.close()
+            self._let_go()
+            atexit.unregister(self.close)
+
+    def _leave(self, engine: Child) -> bool:
+        """End the engine process. Whether it has stopped the music before it left."""
+        left = engine.leave(patience_s=_LEAVE_S)
+        return left and self.status().finished
+
+    def _let_go(self) -> None:
+        with self._lock:
+            self._picture = self._take_picture()
+            if self._deck is not None:
+                self._unread.extend(self._events.all())
+                self._deck.close()
+            self._closed = True
+        if self._program is not None:
+            self._program.close()
+        if self._engine is not None:
+            self._engine.close()
+
+    def __enter__(self) -> Session:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+@contextlib.contextmanager
+def _no_interruption() -> Iterator[None]:
+    """Ctrl-C does nothing in here: a second one must not cut off the tidying of the first."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.getsignal(signal.SIGINT)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -1,0 +1,67 @@
+"""What a session tells about itself: a frozen picture for the screen, the log and `measure`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from syncbox.drivers.hostside import PortState
+
+
+@dataclass(frozen=True, slots=True)
+class Lengths:
+    """How long the callback took, in microseconds, rounded up to a whole one."""
+
+    p50_us: int
+    p99_us: int
+    max_us: int
+
+
+def lengths(counts: Sequence[int], max_ns: int) -> Lengths:
+    """Read a histogram whose bucket n counts lengths from n up to n + 1 us; all 0 when empty."""
+    total = sum(counts)
+
+    def quantile(part: float) -> int:
+        seen = 0
+        for bucket, count in enumerate(counts):
+            seen += count
+            if seen >= part * total:
+                return bucket + 1
+        return len(counts)
+
+    if not total:
+        return Lengths(0, 0, 0)
+    return Lengths(quantile(0.5), quantile(0.99), -(-max_ns // 1000))
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """One moment of a session.
+
+    `frame` is the first frame of the newest block and `host_ns` the host time
+    (`system.now_ns`) at which it was asked for. `now` is the engine's own `Now`.
+    """
+
+    driver: str
+    device: str
+    rate: int
+    block_frames: int
+    priority: str
+    memory: str
+    frame: int
+    host_ns: int
+    audio_frame_zero: int  # the audio system's number of frame 0 (JACK, modulo 2**32)
+    now: Any
+    blocks: int
+    dropouts: int  # gaps in the sound
+    lost_frames: int  # their length in all
+    xruns: int  # complaints of the audio system
+    callback: Lengths
+    midi_sent: tuple[int, ...]  # messages per port of the rig
+    midi_refused: int  # messages that found a queue full
+    ports: tuple[PortState, ...]
+    engine_alive: bool
+    finished: bool  # faded out after quit
+    trouble: str  # one sentence when something is badly wrong, else empty
+    notes: tuple[str, ...]

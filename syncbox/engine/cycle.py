@@ -1,0 +1,112 @@
+"""One turn of the engine inside an audio callback: commands in, a block out, the state shown.
+
+A driver calls `begin`, puts the block's audio and MIDI where they belong, and calls
+`end`. All of it runs in the callback's thread: no lock, no file, no waiting.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from syncbox.engine.records import BUCKETS, Deck, Health, Pulse, push_event
+
+
+class BlockLike(Protocol):
+    """What a render function gives: audio (outputs, frames) and events in sending order."""
+
+    @property
+    def audio(self) -> Any: ...
+    @property
+    def midi(self) -> list[tuple[int, int, bytes, str]]: ...
+
+
+class Playable(Protocol):
+    """What a cycle needs of an engine state."""
+
+    @property
+    def now(self) -> Any: ...
+    @property
+    def finished(self) -> bool: ...
+    def press(self, command: int) -> None: ...
+    def skip_to(self, frame: int) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Play:
+    """An engine state with the function that turns it, and the numbers of two commands."""
+
+    state: Playable
+    render: Callable[[Any, int, int], BlockLike]
+    start_command: int
+    quit_command: int
+
+
+class Cycle:
+    """The engine as a driver sees it."""
+
+    def __init__(self, play: Play, deck: Deck, *, now_ns: Callable[[], int]) -> None:
+        self._state = play.state
+        self._render = play.render
+        self._quit_command = play.quit_command
+        self._deck = deck
+        self._sent = deck.sent
+        self._counts = deck.sent_counts
+        self._lengths = deck.lengths
+        self.now_ns = now_ns
+        self.pulse = Pulse(health=Health.RUNNING)
+        self.quit_wanted = False  # set by the main thread, read in the callback
+        self._quitting = False
+        self.failure: BaseException | None = None
+
+    @property
+    def finished(self) -> bool:
+        """The engine has faded out, or cannot go on."""
+        return self.pulse.health >= Health.AUDIO_LOST
+
+    def begin(self, frame_count: int, lost_frames: int, started_ns: int) -> BlockLike:
+        """The next block. `lost_frames` went by unplayed before it; `started_ns` is now."""
+        pulse, state = self.pulse, self._state
+        if lost_frames:
+            pulse.dropouts += 1
+            pulse.lost_frames += lost_frames
+            pulse.frame += lost_frames
+            state.skip_to(pulse.frame)
+        while (command := self._deck.pop_command()) is not None:
+            state.press(command)
+            pulse.commands_done += 1
+        if self.quit_wanted and not self._quitting:
+            self._quitting = True
+            state.press(self._quit_command)
+        pulse.block_ns = started_ns
+        pulse.block_start_frame = pulse.frame
+        pulse.block_frames = frame_count
+        return self._render(state, pulse.frame, frame_count)
+
+    def sent(self, frame: int, port: int, data: bytes, why: str, *, at_ns: int = 0) -> None:
+        """Note an event that was handed to the system; `at_ns` is host time where it has one."""
+        push_event(self._sent, frame, port, data, why, asked_ns=at_ns, actual_ns=at_ns)
+        self._counts[port] += 1
+
+    def end(self, frame_count: int, started_ns: int) -> None:
+        """Everything of this block is where it belongs."""
+        pulse = self.pulse
+        pulse.frame += frame_count
+        pulse.blocks += 1
+        if self._state.finished:
+            pulse.health = Health.FINISHED
+        self._deck.publish(pulse, self._state.now)
+        length_ns = self.now_ns() - started_ns
+        pulse.callback_ns_max = max(pulse.callback_ns_max, length_ns)
+        self._lengths[min(length_ns // 1000, BUCKETS - 1)] += 1
+
+    def fail(self, error: BaseException) -> None:
+        """The engine cannot go on: say so in the snapshot. The driver plays silence from here."""
+        self.failure = error
+        self.stop_with(Health.FAILED)
+
+    def stop_with(self, health: int) -> None:
+        """No more blocks will come. In the callback's thread, or after the last callback."""
+        self.pulse.health = health
+        self._deck.publish(self.pulse, self._state.now)

@@ -1,0 +1,137 @@
+"""The engine process: a quiet interpreter that runs a driver's callback and nothing else.
+
+Python keeps a deadline only where nobody else wants the interpreter. So this
+process reads one job from its standard input, answers with one line of JSON, and
+then its main thread sleeps until that input ends: because the host asks it to
+leave, or because the host is gone. Either way the engine fades out and leaves.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import json
+import os
+import pickle
+import signal
+import sys
+import time
+import traceback
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from syncbox.engine.cycle import Cycle, Play
+from syncbox.engine.records import Deck
+from syncbox.engine.shared import Segment, load_object
+from syncbox.errors import SyncboxError
+
+_FADE_OUT_S = 2.0  # after this an engine that has not faded out is cut off
+_WARM_UP_BLOCKS, _WARM_UP_FRAMES = 40, 256
+_SWITCH_INTERVAL_S = 0.0005  # should a second Python thread ever wake up beside the callback
+
+
+class Running(Protocol):
+    """A driver that calls its callback. `facts` go to the host: device, rate, priority..."""
+
+    @property
+    def facts(self) -> Mapping[str, Any]: ...
+    def close(self) -> None: ...
+
+
+class Driver(Protocol):
+    """What opens the audio system inside the engine process; pickled with the job."""
+
+    def open(self, cycle: Cycle, program: Any) -> Running: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """All that the engine process needs. `maker(program, **options)` gives the engine."""
+
+    deck_name: str
+    program_name: str
+    now_type: type[Any]
+    maker: Callable[..., Play]
+    driver: Driver
+    now_ns: Callable[[], int]
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+def prepare(job: Job) -> tuple[Cycle, Any]:
+    """Load the program, build the engine and make the interpreter quiet."""
+    program = load_object(Segment.attach(job.program_name))
+    play = job.maker(program, **job.options)
+    # The first blocks of a fresh interpreter are slow; another engine takes them.
+    warm = job.maker(program, **job.options)
+    warm.state.press(warm.start_command)
+    for index in range(_WARM_UP_BLOCKS):
+        warm.render(warm.state, index * _WARM_UP_FRAMES, _WARM_UP_FRAMES)
+    del warm
+    deck = Deck.attach(job.deck_name, job.now_type)
+    cycle = Cycle(play, deck, now_ns=job.now_ns)
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    sys.setswitchinterval(_SWITCH_INTERVAL_S)
+    return cycle, program
+
+
+def answer(facts: Mapping[str, Any]) -> None:
+    """The one line that the host waits for."""
+    print(json.dumps(facts), flush=True)  # noqa: T201  the host reads it from the pipe
+
+
+class _AskedToLeaveError(Exception):
+    pass
+
+
+def _leave(number: int, frame: object) -> None:
+    del number, frame
+    raise _AskedToLeaveError
+
+
+def wait_for_the_host() -> None:
+    """Sleep until standard input ends or someone ends this process politely."""
+    with contextlib.suppress(_AskedToLeaveError):
+        signal.signal(signal.SIGTERM, _leave)
+        while sys.stdin.buffer.read(1):
+            pass
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+
+
+def fade_out(cycle: Cycle) -> None:
+    """Let the engine stop as music does: Stop sent, notes off, sound faded."""
+    cycle.quit_wanted = True
+    deadline_s = time.monotonic() + _FADE_OUT_S
+    while not cycle.finished and time.monotonic() < deadline_s:
+        time.sleep(0.005)
+
+
+def serve(job: Job) -> None:
+    """Run one job to its end."""
+    cycle, program = prepare(job)
+    running = job.driver.open(cycle, program)
+    answer({"ready": True, **running.facts})
+    wait_for_the_host()
+    fade_out(cycle)
+    running.close()
+    if cycle.failure is not None:
+        traceback.print_exception(cycle.failure)
+
+
+def main() -> None:
+    """Entry of the process."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the host's business
+    try:
+        serve(pickle.load(sys.stdin.buffer))
+    except SyncboxError as error:
+        answer({"what": error.what, "where": error.where, "hint": error.hint})
+    except Exception as error:  # the host says it; the trace goes where the host keeps it
+        traceback.print_exc()
+        answer({"what": f"the engine did not start: {error!r}", "where": "", "hint": ""})
+    sys.stdout.flush()
+    sys.stderr.flush()
+    # Views of shared memory and callbacks of C libraries are still alive: an orderly
+    # interpreter exit would pull them apart in an order that nobody controls.
+    os._exit(0)

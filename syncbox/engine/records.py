@@ -1,0 +1,247 @@
+"""What the engine's processes tell each other: fixed layouts in one shared segment.
+
+`Deck` is that segment: commands to the engine, MIDI events on their way to the
+sender, events that were sent, a snapshot of the engine's state, counters of
+events per port and of callback lengths.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import Any
+
+from syncbox.engine.shared import Board, Ring, Segment
+
+# Why an event was sent, in words that the log shows. The place in the list is its number.
+WHYS = (
+    "other",
+    "clock",
+    "clock stopped",
+    "start",
+    "stop",
+    "continue",
+    "song position",
+    "patch",
+    "controller",
+    "sysex",
+    "panic",
+    "note off",
+)
+_WHY_NUMBER = {why: number for number, why in enumerate(WHYS)}
+
+INLINE_BYTES = 12  # of MIDI data in one record; longer messages take several in a row
+_EVENT = struct.Struct(f"<qqqHBB{INLINE_BYTES}s")
+_MORE, _CONTINUED = 0x80, 0x40  # flags beside the length
+_LENGTH = 0x3F
+_NO_TIME = 0  # of the host's clock, which has long left zero behind
+
+assert len(WHYS) < 256
+assert INLINE_BYTES <= _LENGTH
+
+
+@dataclass(frozen=True, slots=True)
+class SentEvent:
+    """One MIDI message as it left. `port` indexes the rig's ports.
+
+    `frame` is where the schedule wants it. `asked_ns` and `actual_ns` are host time:
+    when it should have been and when it was handed to the system; None where the
+    audio system itself places it by its frame.
+    """
+
+    frame: int
+    asked_ns: int | None
+    actual_ns: int | None
+    port: int
+    data: bytes
+    why: str
+
+
+def push_event(
+    ring: Ring,
+    frame: int,
+    port: int,
+    data: bytes,
+    why: str,
+    *,
+    asked_ns: int = _NO_TIME,
+    actual_ns: int = _NO_TIME,
+) -> bool:
+    """Write one message, in as many records as it needs, or refuse it whole."""
+    number = _WHY_NUMBER.get(why, 0)
+    length = len(data)
+    if length <= INLINE_BYTES:
+        return ring.push(_EVENT.pack(frame, asked_ns, actual_ns, port, number, length, data))
+    if not ring.has_room(-(-length // INLINE_BYTES)):
+        return False
+    for start in range(0, length, INLINE_BYTES):
+        part = data[start : start + INLINE_BYTES]
+        flags = len(part) | (_CONTINUED if start else 0)
+        if start + INLINE_BYTES < length:
+            flags |= _MORE
+        ring.push(_EVENT.pack(frame, asked_ns, actual_ns, port, number, flags, part))
+    return True
+
+
+class EventReader:
+    """Puts messages together again on the reading side of a ring."""
+
+    def __init__(self, ring: Ring) -> None:
+        self._ring = ring
+        self._parts: list[bytes] = []
+
+    def next(self) -> SentEvent | None:
+        """The oldest whole message, None when there is none yet."""
+        while (payload := self._ring.pop()) is not None:
+            frame, asked_ns, actual_ns, port, why, flags, data = _EVENT.unpack(payload)
+            if not flags & _CONTINUED:
+                self._parts.clear()
+            self._parts.append(data[: flags & _LENGTH])
+            if not flags & _MORE:
+                asked, actual = asked_ns or None, actual_ns or None
+                return SentEvent(frame, asked, actual, port, b"".join(self._parts), WHYS[why])
+        return None
+
+    def all(self) -> list[SentEvent]:
+        """Every whole message that is there now."""
+        return list(iter(self.next, None))
+
+
+class NowCodec:
+    """Packs the engine's `Now`, a dataclass of ints and floats, and rebuilds it elsewhere."""
+
+    def __init__(self, now_type: type[Any]) -> None:
+        fields = dataclasses.fields(now_type)
+        self._type = now_type
+        self._names = [field.name for field in fields]
+        codes = "".join("d" if field.type in ("float", float) else "q" for field in fields)
+        self._struct = struct.Struct("<" + codes)
+        self.size = self._struct.size
+        take = attrgetter(*self._names)
+        # attrgetter of one name gives the value itself, not a tuple of one
+        self._take: Callable[[Any], tuple[Any, ...]] = (
+            take if len(fields) > 1 else lambda now: (take(now),)
+        )
+
+    def pack(self, now: Any) -> bytes:
+        """Bytes of all fields."""
+        return self._struct.pack(*self._take(now))
+
+    def unpack(self, data: bytes) -> Any:
+        """A new object with the fields' values."""
+        return self._type(**dict(zip(self._names, self._struct.unpack(data), strict=True)))
+
+
+class Health:
+    """How the engine process fares, as numbers."""
+
+    STARTING, RUNNING, AUDIO_LOST, FAILED, FINISHED = range(5)
+
+
+@dataclass(slots=True)
+class Pulse:
+    """The engine's own side of a snapshot. All counts since the session began."""
+
+    frame: int = 0  # first frame of the block after the present one
+    block_ns: int = 0  # host time at which the present block was asked for
+    block_start_frame: int = 0  # first frame of the present block, which belongs to block_ns
+    audio_frame_zero: int = 0  # frame number of the audio system (JACK: 32 bits) of frame 0
+    block_frames: int = 0
+    blocks: int = 0
+    dropouts: int = 0  # gaps that were heard
+    lost_frames: int = 0  # their length in all
+    xruns: int = 0  # complaints of the audio system, with or without a gap
+    callback_ns_max: int = 0
+    commands_done: int = 0
+    health: int = Health.STARTING
+
+
+PULSE_CODEC = NowCodec(Pulse)
+
+BUCKETS = 8192  # of callback length, 1 us wide; the last one holds all that is longer
+PORTS_MAX = 64
+_COMMAND = struct.Struct("<q")
+_COMMANDS, _EVENTS = 64, 8192
+
+
+class Deck:
+    """The shared segment of one session, as the engine, the sender and the host see it."""
+
+    def __init__(self, segment: Segment, now_type: type[Any]) -> None:
+        self._segment = segment
+        self.name = segment.name
+        self.now_codec = NowCodec(now_type)
+        spans = self._spans(self.now_codec.size)
+        views = {what: segment.view(start, size) for what, (start, size) in spans.items()}
+        self.commands = Ring(views["commands"], capacity=_COMMANDS, payload_bytes=_COMMAND.size)
+        self.to_sender = Ring(views["to_sender"], capacity=_EVENTS, payload_bytes=_EVENT.size)
+        self.sent = Ring(views["sent"], capacity=_EVENTS, payload_bytes=_EVENT.size)
+        size = PULSE_CODEC.size + self.now_codec.size
+        self.board = Board(views["board"], payload_bytes=size)
+        self.lengths = views["lengths"].cast("q")
+        self.sent_counts = views["sent_counts"].cast("q")
+        self._raw = [views["lengths"], views["sent_counts"]]
+
+    @classmethod
+    def create(cls, now_type: type[Any]) -> Deck:
+        """A new deck; its creator's `close` removes it."""
+        start, size = list(cls._spans(NowCodec(now_type).size).values())[-1]
+        return cls(Segment.create(start + size), now_type)
+
+    @classmethod
+    def attach(cls, name: str, now_type: type[Any]) -> Deck:
+        """The deck that another process made."""
+        return cls(Segment.attach(name), now_type)
+
+    @staticmethod
+    def _spans(now_size: int) -> dict[str, tuple[int, int]]:
+        events = Ring.size(capacity=_EVENTS, payload_bytes=_EVENT.size)
+        sizes = {
+            "commands": Ring.size(capacity=_COMMANDS, payload_bytes=_COMMAND.size),
+            "to_sender": events,
+            "sent": events,
+            "board": Board.size(payload_bytes=PULSE_CODEC.size + now_size),
+            "lengths": BUCKETS * 8,
+            "sent_counts": PORTS_MAX * 8,
+        }
+        spans, start = {}, 0
+        for what, size in sizes.items():
+            spans[what] = (start, size)
+            start += -(-size // 64) * 64
+        return spans
+
+    def push_command(self, command: int) -> bool:
+        """Host only. False when the engine has not taken the last 64."""
+        return self.commands.push(_COMMAND.pack(command))
+
+    def pop_command(self) -> int | None:
+        """Engine only."""
+        payload = self.commands.pop()
+        return None if payload is None else int(_COMMAND.unpack(payload)[0])
+
+    def publish(self, pulse: Pulse, now: Any) -> None:
+        """Engine only."""
+        self.board.publish(PULSE_CODEC.pack(pulse) + self.now_codec.pack(now))
+
+    def read(self) -> tuple[Pulse, Any] | None:
+        """The newest snapshot, None before the first."""
+        payload = self.board.read()
+        if payload is None:
+            return None
+        split = PULSE_CODEC.size
+        return PULSE_CODEC.unpack(payload[:split]), self.now_codec.unpack(payload[split:])
+
+    def close(self) -> None:
+        """Let go of the memory; the creator removes it."""
+        self.commands.release()
+        self.to_sender.release()
+        self.sent.release()
+        self.board.release()
+        self.lengths.release()
+        self.sent_counts.release()
+        for view in self._raw:
+            view.release()
+        self._segment.close()
