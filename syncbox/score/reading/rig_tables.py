@@ -1,0 +1,332 @@
+"""What rig.yaml and setlist.yaml may say."""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+from typing import Any
+
+from syncbox.score.reading import numbers
+from syncbox.score.reading.fields import (
+    TEXT,
+    Field,
+    Kind,
+    Table,
+    listed,
+    located,
+    name,
+    named,
+    scalar,
+    table_of,
+)
+from syncbox.score.reading.nodes import Node, Scalar
+from syncbox.score.reading.report import Mistake, Report
+from syncbox.score.reading.song_tables import FORMAT_FIELD, PATCHES
+from syncbox.score.rig import BankCount, ProgramCount, TempoTrim, Then, Wire
+
+OFFSET_MS_MAX = 500
+LOADING_MS_MAX = 10_000
+LEVEL_DB_MIN = -90.0
+CEILING_DB_MIN = -60.0
+OUTPUT_MAX = 64
+SILENT_DB = float("-inf")
+
+COMMANDS = (
+    "start",
+    "stop",
+    "stop at bar",
+    "cue",
+    "next song",
+    "previous song",
+    "panic",
+    "louder",
+    "softer",
+)
+
+YES_NO: Kind[bool] = Kind(
+    scalar(numbers.yes_no, "yes").read, {"enum": ["yes", "no", "on", "off", True, False]}
+)
+
+
+def _choice(words: dict[str, Any]) -> Kind[Any]:
+    return scalar(lambda text: numbers.one_of(text, words), choices=words)
+
+
+def _ms(low: int, high: int, *examples: str) -> Kind[Fraction]:
+    return scalar(lambda text: numbers.milliseconds(text, low, high), *examples)
+
+
+WIRES = {wire.value: wire for wire in Wire}
+PROGRAMS = {count.value: count for count in ProgramCount}
+BANKS = {count.value: count for count in BankCount}
+
+PORT_TABLE = Table(
+    "a port",
+    (
+        Field(
+            "match",
+            scalar(name, "*keys*"),
+            "which port of the computer: its name, with * for any letters",
+            required=True,
+        ),
+        Field("wire", _choice(WIRES), "what carries it: din or usb; din if not written"),
+        Field(
+            "offset",
+            _ms(-OFFSET_MS_MAX, OFFSET_MS_MAX, "-3 ms"),
+            "everything on this port later, or with a minus earlier",
+        ),
+        Field("clock", YES_NO, "send MIDI clock; no if not written"),
+        Field(
+            "clock-when-stopped", YES_NO, "keep the clock running while stopped; yes if not written"
+        ),
+        Field("start-stop", YES_NO, "send start, stop and continue; no if not written"),
+        Field("song-position", YES_NO, "send song position; no if not written"),
+        Field("patches", YES_NO, "send patch changes; yes if not written"),
+    ),
+    {"name": "the port's name stands before the colon; write match", "port": "write match"},
+    "A MIDI output of the computer.",
+)
+
+INSTRUMENT_TABLE = Table(
+    "an instrument",
+    (
+        Field("port", located(scalar(name, "stage-din")), "its port", required=True),
+        Field(
+            "channel",
+            scalar(lambda text: numbers.whole(text, 1, 16), "1", number=True),
+            "its MIDI channel, 1 to 16",
+            required=True,
+        ),
+        Field("programs", _choice(PROGRAMS), "how its panel counts programs"),
+        Field("banks", _choice(BANKS), "how its panel counts banks"),
+        Field(
+            "loading",
+            _ms(0, LOADING_MS_MAX, "40 ms"),
+            "time from a patch change to the sound being ready",
+        ),
+        Field("patches", PATCHES, "names for patches, each with what the panel shows"),
+    ),
+    {"loading-time": "write loading", "program": "write programs", "bank": "write banks"},
+    "A thing with a MIDI port and channel.",
+)
+
+
+def _outputs(text: str) -> tuple[int, ...]:
+    word = numbers.tidy(text)
+    if not re.fullmatch(r"[0-9]{1,6}(?: ?(?:-|,|and|to) ?[0-9]{1,6})?", word):
+        raise Mistake(
+            f"{numbers.shown(text)} is not an output", "write one such as 3, or a pair such as 1-2"
+        )
+    return _checked([numbers.whole(n, 1, OUTPUT_MAX) for n in re.findall("[0-9]+", word)])
+
+
+def _checked(channels: list[int]) -> tuple[int, ...]:
+    if len(set(channels)) != len(channels) or not 1 <= len(channels) <= 2:
+        raise Mistake("a mix goes to one output or to two different ones", "write for example 1-2")
+    return tuple(channels)
+
+
+def _read_outputs(node: Node, report: Report) -> tuple[int, ...] | None:
+    one = scalar(_outputs, "1-2", number=True)
+    if isinstance(node, Scalar):
+        return one.read(node, report)
+    channels = listed(scalar(lambda text: numbers.whole(text, 1, OUTPUT_MAX), "3")).read(
+        node, report
+    )
+    if channels is None:
+        return None
+    try:
+        return _checked(channels)
+    except Mistake as mistake:
+        report.error(node, mistake.what, mistake.hint)
+        return None
+
+
+OUTPUTS = Kind(
+    _read_outputs,
+    {
+        "anyOf": [
+            {"type": ["string", "integer"], "examples": ["1-2", 3]},
+            {"type": "array", "items": {"type": "integer", "minimum": 1}, "maxItems": 2},
+        ]
+    },
+)
+
+
+def _mix_level(text: str) -> float:
+    if numbers.tidy(text) in {"off", "no", "none"}:
+        return SILENT_DB
+    try:
+        return numbers.level(text, LEVEL_DB_MIN, 0.0)
+    except Mistake as mistake:
+        hint = mistake.hint
+        if numbers.tidy(text).lstrip("+")[:1].isdigit():
+            hint = "0 dB is the loudest; make the others softer, and turn up where you listen"
+        raise Mistake(mistake.what, hint) from None
+
+
+MIX_TABLE = Table(
+    "a mix",
+    (
+        Field("outputs", OUTPUTS, "the output, or the pair of outputs: 1-2", required=True),
+        Field(
+            "levels",
+            named(scalar(_mix_level, "-6 dB", "off", number=True)),
+            "how loud each source is, in dB, 0 dB the loudest",
+            required=True,
+        ),
+        Field(
+            "ceiling",
+            scalar(lambda text: numbers.level(text, CEILING_DB_MIN, 0.0), "-6 dB", number=True),
+            "nothing on these outputs gets louder than this; -6 dB if not written",
+        ),
+    ),
+    {"output": "write outputs", "level": "write levels", "limit": "write ceiling"},
+    "What one listener hears.",
+)
+
+
+def _control_message(text: str) -> str:
+    word = numbers.tidy(text)
+    if not re.fullmatch(
+        r"(?:note|controller|program) [0-9]{1,3}(?: (?:on )?channel [0-9]{1,2})?", word
+    ):
+        raise Mistake(
+            f"{numbers.shown(text)} is not a message",
+            "write for example controller 64, note 36 channel 10 or program 5",
+        )
+    kind, number, *rest = word.split()
+    low, high = (1, 128) if kind == "program" else (0, 127)
+    numbers.whole(number, low, high)
+    if rest:
+        numbers.whole(rest[-1], 1, 16)
+    return word
+
+
+CONTROL_TABLE = Table(
+    "a control",
+    (
+        Field("does", _choice({word: word for word in COMMANDS}), "what it does", required=True),
+        Field("port", located(scalar(name, "pedals")), "the input it comes from", required=True),
+        Field(
+            "message",
+            scalar(_control_message, "controller 64", "note 36 channel 10"),
+            "the message that it sends",
+            required=True,
+        ),
+    ),
+    {"action": "write does", "when": "write message", "input": "write port"},
+    "A footswitch, pad or button that gives a command.",
+)
+
+RIG_TABLE = Table(
+    "a rig",
+    (
+        FORMAT_FIELD,
+        Field("notes", TEXT, "anything to remember when plugging in"),
+        Field("ports", named(table_of(PORT_TABLE)), "the MIDI outputs, each with a name"),
+        Field(
+            "instruments", named(table_of(INSTRUMENT_TABLE)), "the instruments, each with a name"
+        ),
+        Field("mixes", named(table_of(MIX_TABLE)), "what each listener hears, each with a name"),
+        Field("inputs", named(scalar(name, "*pedal*")), "the MIDI inputs, each with its pattern"),
+        Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches and pads"),
+    ),
+    {"outputs": "write mixes, each with its outputs", "synths": "write instruments"},
+    "All instruments, ports and listener mixes.",
+)
+
+# --- the set list --------------------------------------------------------------------------------
+
+_THEN = {"wait": Then.WAIT, "segue": Then.SEGUE}
+GAP_SECONDS_MAX = 3600
+
+
+def _then(text: str) -> tuple[Then, Fraction]:
+    word = numbers.tidy(text)
+    if word in _THEN:
+        return _THEN[word], Fraction(0)
+    try:
+        gap = numbers.seconds(re.sub(r"^gap(?: of)? ", "", word))
+    except Mistake as mistake:
+        raise Mistake(
+            f"{numbers.shown(text)} does not say what comes after", "write segue, wait or gap 5 s"
+        ) from mistake
+    if gap > GAP_SECONDS_MAX:
+        raise Mistake(f"{numbers.shown(text)} is longer than an hour", "write wait")
+    return Then.GAP, gap
+
+
+_TRIM_HINT = "write for example +2 %, -3 or -3 bpm"
+
+
+def _trim(text: str) -> TempoTrim:
+    word = numbers.tidy(text).replace("\N{MINUS SIGN}", "-")
+    bare = re.sub(r" ?(?:%|percent|bpm)$", "", word)
+    if word in {"0", "0%", "0 %"}:
+        return TempoTrim()
+    if not re.match(r"[+-]", bare):
+        raise Mistake(f"{numbers.shown(text)} does not say faster (+) or slower (-)", _TRIM_HINT)
+    try:
+        value = numbers.decimal(bare[0] + bare[1:].strip())
+    except Mistake as mistake:
+        raise Mistake(f"{numbers.shown(text)} is not a change of tempo", _TRIM_HINT) from mistake
+    if abs(value) > 50:
+        raise Mistake(f"{numbers.shown(text)} is too much", "write -50 to +50")
+    if word.endswith(("%", "percent")):
+        return TempoTrim(factor=1 + value / 100)
+    return TempoTrim(add_qpm=value)
+
+
+ENTRY_TABLE = Table(
+    "a song of the set",
+    (
+        Field(
+            "song",
+            located(scalar(name, "lantern-street", number=True)),
+            "the song's file name without its ending",
+            required=True,
+        ),
+        Field(
+            "then",
+            scalar(_then, "segue", "wait", "gap 5 s"),
+            "what comes after: segue, wait (usual) or a gap",
+        ),
+        Field(
+            "tempo",
+            located(scalar(_trim, "+2 %", "-3 bpm", number=True)),
+            "tonight faster or slower: +2 %, -3 bpm",
+        ),
+        Field("skip", listed(located(scalar(name, "Solo"))), "sections left out tonight"),
+        Field("patches", named(PATCHES), "other patches tonight, by section and instrument"),
+        Field("notes", TEXT, "anything to remember tonight"),
+    ),
+    {"title": "write song and the file's name", "next": "write then", "gap": "write then: gap 5 s"},
+    "One song tonight. Short form: the file's name alone.",
+)
+
+ENTRY = listed(
+    Kind(
+        lambda node, _report: node,
+        {"anyOf": [{"type": ["string", "number"]}, table_of(ENTRY_TABLE).schema]},
+    ),
+    alone=False,
+)
+
+SET_TABLE = Table(
+    "a set list",
+    (
+        FORMAT_FIELD,
+        Field("title", TEXT, "the name of the night"),
+        Field("notes", TEXT, "anything to remember"),
+        Field(
+            "slot", scalar(numbers.seconds, "90 min", "1 h 15 min"), "the time the band was given"
+        ),
+        Field("songs", ENTRY, "the songs in order", required=True),
+    ),
+    {"set": "write songs", "setlist": "write songs"},
+    "Tonight's songs in order.",
+)
+
+RIG_TABLES = (RIG_TABLE, PORT_TABLE, INSTRUMENT_TABLE, MIX_TABLE, CONTROL_TABLE)
+SET_TABLES = (SET_TABLE, ENTRY_TABLE)
