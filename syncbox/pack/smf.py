@@ -10,8 +10,9 @@ A file holds a tempo as whole microseconds a quarter. Each value is chosen so th
 the file's time at the end of its stretch comes nearest to the exact time, the errors
 before it included. A steady stretch is one value and a ramp one value a MIDI clock, so
 at a stretch's ends the file is off by at most half a microsecond for each quarter of
-the longest stretch so far, and nothing adds up over the song. Inside one clock of a
-ramp it follows a straight line for a curve.
+the longest stretch so far, and nothing adds up over the song. A tempo that goes on
+keeps its value until that would cost 50 microseconds: a song in one tempo shows one.
+Inside one clock of a ramp the file follows a straight line for a curve.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_QUARTER, TICKS_PER_WHOLE, r
 
 US_PER_SECOND = 1_000_000
 CORRECTION_PART_MAX = Fraction(1, 1000)  # of a tempo; a short stretch does not jump for errors
+LATE_US_MAX = 50  # what a tempo that goes on may cost before its value moves by one
 DELTA_MAX = 0x0FFF_FFFF  # the largest variable-length quantity (section 1.1 of the specification)
 CLICK_CLOCKS_MAX = 255
 
@@ -105,17 +107,20 @@ def _happenings(steps: tuple[FileStep, ...]) -> Iterator[tuple[int, Happening]]:
 def tempi(steps: tuple[FileStep, ...]) -> Iterator[tuple[int, int]]:
     """Changes of tempo as (tick, microseconds a quarter), ascending, the first at tick 0."""
     late_us = Fraction(0)  # the file's own time, tempo by tempo, less the exact time
-    tempo_us, start_s = 0, steps[0].step.start_s
+    tempo_us, before_us, start_s = 0, Fraction(0), steps[0].step.start_s
     for start_tick, end_tick, end_s in _stretches(steps):
         quarters = Fraction(end_tick - start_tick, TICKS_PER_QUARTER)
         exact_us = (end_s - start_s) * US_PER_SECOND / quarters
-        most_us = exact_us * CORRECTION_PART_MAX
-        wanted_us = exact_us - min(max(late_us / quarters, -most_us), most_us)
-        nearest_us = round_half_up(wanted_us)
-        late_us += (nearest_us - exact_us) * quarters
-        if nearest_us != tempo_us:
-            yield start_tick, nearest_us
-        tempo_us, start_s = nearest_us, end_s
+        kept_late_us = late_us + (tempo_us - exact_us) * quarters
+        if exact_us != before_us or abs(kept_late_us) > LATE_US_MAX:
+            most_us = exact_us * CORRECTION_PART_MAX
+            wanted_us = exact_us - min(max(late_us / quarters, -most_us), most_us)
+            nearest_us = round_half_up(wanted_us)
+            if nearest_us != tempo_us:
+                yield start_tick, nearest_us
+            tempo_us = nearest_us
+        late_us += (tempo_us - exact_us) * quarters
+        before_us, start_s = exact_us, end_s
 
 
 def _stretches(steps: tuple[FileStep, ...]) -> Iterator[tuple[int, int, Fraction]]:

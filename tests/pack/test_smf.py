@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from syncbox.errors import ShowError
-from syncbox.pack.smf import DELTA_MAX, click_clocks, file_bars, song_smf
+from syncbox.pack.smf import DELTA_MAX, LATE_US_MAX, click_clocks, file_bars, song_smf
 from syncbox.pack.usual import file_steps, marks
 from syncbox.score.layout import LegKind, lay_out
 from syncbox.score.meter import Meter
@@ -131,7 +131,7 @@ songs = st.builds(
 
 @settings(max_examples=60, deadline=None)
 @given(songs)
-def test_file_time_stays_within_half_a_microsecond_a_quarter_of_the_longest_stretch(a_song):
+def test_file_time_stays_within_the_rounding_of_the_longest_stretch(a_song):
     route = lay_out(a_song)
     steps = file_steps(route)
     longest = Fraction(max(placed.ticks for placed in steps), TICKS_PER_QUARTER)
@@ -139,7 +139,7 @@ def test_file_time_stays_within_half_a_microsecond_a_quarter_of_the_longest_stre
     opening_s = steps[0].step.start_s
     for placed, file_s in zip(steps, starts, strict=True):
         error_us = (file_s - (placed.step.start_s - opening_s)) * 1_000_000
-        assert abs(error_us) <= longest / 2
+        assert abs(error_us) <= max(longest / 2, LATE_US_MAX)
 
 
 @settings(max_examples=60, deadline=None)
@@ -254,8 +254,20 @@ def test_text_cues_are_cue_points():
 
 
 def test_one_tempo_event_for_a_steady_song():
-    file = read(song(section("A", 8), section("B", 8), count_in=CountIn(bars=1)))
-    assert [(t, m.tempo) for t, m in of_type(file.tracks[0], "set_tempo")] == [(0, 500_000)]
+    parts = (section("A", 8), section("B", 8, passes=2))
+    opening = {"count_in": CountIn(bars=1), "pickup": Span(beats=Fraction(1))}
+    file = read(song(*parts, tempo_qpm=Fraction(97), **opening))
+    assert [(t, m.tempo) for t, m in of_type(file.tracks[0], "set_tempo")] == [(0, 618_557)]
+
+
+def test_a_steady_tempo_moves_by_one_rather_than_drift():
+    # 130 to the minute is 461538.46 us: the whole number loses 0.46 us a quarter, 3 ms here.
+    a_song = song(*(section("A", 25) for _ in range(64)), tempo_qpm=Fraction(130))
+    file = read(a_song)
+    tempi = [message.tempo for _, message in of_type(file.tracks[0], "set_tempo")]
+    assert set(tempi) == {461_538, 461_539}
+    (end_s,) = seconds_at(file, [6400 * TICKS_PER_QUARTER])
+    assert abs(end_s - Fraction(6400 * 60, 130)) <= Fraction(LATE_US_MAX, 1_000_000)
 
 
 def test_steps_and_modulations_are_one_event_each():
