@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -75,6 +76,13 @@ class Child:
         if "what" in facts:
             raise DeviceError(facts["what"], where=facts["where"], hint=facts["hint"])
         return facts
+
+    def further_answers(self) -> Iterator[dict[str, Any]]:
+        """Every later line, as it comes, until the child closes its output."""
+        assert self._process.stdout is not None
+        with contextlib.suppress(ValueError, OSError):  # closed under our hands
+            for line in self._process.stdout:
+                yield json.loads(line)
 
     def tell(self, note: bytes) -> None:
         """Send one byte that the child understands; nothing happens if it is gone."""

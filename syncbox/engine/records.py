@@ -154,6 +154,7 @@ class Pulse:
     dropouts: int = 0  # gaps that were heard
     lost_frames: int = 0  # their length in all
     xruns: int = 0  # complaints of the audio system, with or without a gap
+    midi_refused: int = 0  # messages that the audio system would not take
     callback_ns_max: int = 0
     commands_done: int = 0
     health: int = Health.STARTING

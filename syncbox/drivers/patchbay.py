@@ -1,0 +1,245 @@
+"""Connections in JACK: made at the start, and again whenever a port comes back.
+
+The patch bay is a helper process with a client of its own, without a process
+callback, so it costs the audio nothing. It connects what is *new*: a connection that
+somebody took away by hand stays away. When the engine has died it sends the
+silencing messages through a short-lived second client.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import pickle
+import signal
+import sys
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from syncbox.drivers.child import Child
+from syncbox.drivers.hostside import PortState
+from syncbox.errors import DeviceError, EngineError
+from syncbox.midi.ports import SystemPort, jack_ports, matching, silencing_messages
+from syncbox.score.rig import Rig
+
+_HUSH = b"h"
+_LOOK_S = 0.3
+_READY_S = 10.0
+_HUSH_S = 1.0
+_LEAVE_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What shall be connected. Per MIDI port: its name, a pattern, and what silences it."""
+
+    server: str
+    client: str
+    outputs: int
+    midi: tuple[tuple[str, str], ...]
+    silencing: tuple[tuple[bytes, ...], ...]
+
+
+class PatchBay:
+    """The host's end of the helper process."""
+
+    def __init__(self, server: str, rig: Rig, outputs: int) -> None:
+        self.notes: tuple[str, ...] = ()
+        self._server, self._rig, self._outputs = server, rig, outputs
+        self._states = tuple(PortState(port.name, ()) for port in rig.ports)
+        self._helper: Child | None = None
+        self._hushed = threading.Event()
+
+    def engine_is_ready(self, client: str) -> None:
+        wishes = Wishes(
+            server=self._server,
+            client=client,
+            outputs=self._outputs,
+            midi=tuple((port.name, port.match) for port in self._rig.ports),
+            silencing=silencing_messages(self._rig),
+        )
+        helper = Child("patch bay", __name__, wishes)
+        try:
+            self._take(helper.answer(patience_s=_READY_S))
+        except (DeviceError, EngineError) as error:
+            self.notes = (f"Ports are not connected by themselves: {error}",)
+            helper.kill()
+            helper.close()
+            return
+        self._helper = helper
+        threading.Thread(target=self._listen, args=(helper,), name="ports", daemon=True).start()
+
+    def _listen(self, helper: Child) -> None:
+        for facts in helper.further_answers():
+            if facts.get("hushed"):
+                self._hushed.set()
+            self._take(facts)
+
+    def _take(self, facts: dict[str, Any]) -> None:
+        if "connected" in facts:
+            self._states = tuple(
+                PortState(port.name, tuple(names))
+                for port, names in zip(self._rig.ports, facts["connected"], strict=True)
+            )
+
+    def tend(self) -> None:
+        if self._helper is not None and not self._helper.alive and not self.notes:
+            self.notes = ("Ports are not connected by themselves any more: the helper died.",)
+
+    def port_states(self) -> tuple[PortState, ...]:
+        return self._states
+
+    def hush(self) -> None:
+        if self._helper is not None:
+            self._helper.tell(_HUSH)
+            self._hushed.wait(2 * _HUSH_S)
+
+    def close(self) -> None:
+        if self._helper is not None:
+            self._helper.leave(patience_s=_LEAVE_S)
+            self._helper.close()
+
+
+def connect_what_is_new(client: Any, wishes: Wishes, known: set[str]) -> None:
+    """Connect to every port that was not there at the last look; `known` is brought up to date."""
+    playback = client.get_ports(is_audio=True, is_input=True, is_physical=True)
+    boxes = jack_ports(client, outputs=True)
+    pairs = [
+        (f"out_{number}", target.name)
+        for number, target in enumerate(playback[: wishes.outputs], 1)
+    ]
+    for name, pattern in wishes.midi:
+        pairs.extend((name, box.name) for box in matching(boxes, pattern))
+    for source, target in pairs:
+        if target not in known and not target.startswith(f"{wishes.client}:"):
+            with contextlib.suppress(_jack_error()):  # it went again, or is connected already
+                client.connect(f"{wishes.client}:{source}", target)
+    known.clear()
+    known.update(port.name for port in playback)
+    known.update(box.name for box in boxes)
+
+
+def connections(client: Any, wishes: Wishes) -> list[list[str]]:
+    """Per MIDI port of ours, the names of the ports it plays to."""
+    found = []
+    for name, _ in wishes.midi:
+        try:
+            port = client.get_port_by_name(f"{wishes.client}:{name}")
+            found.append(sorted(other.name for other in client.get_all_connections(port)))
+        except _jack_error():
+            found.append([])
+    return found
+
+
+def hush(wishes: Wishes, boxes: Sequence[SystemPort]) -> None:
+    """Send the silencing messages of every port to the ports it means, then leave again."""
+    import jack
+
+    client = jack.Client("syncbox-hush", no_start_server=True, servername=wishes.server)
+    ports: list[Any] = [client.midi_outports.register(name) for name, _ in wishes.midi]
+    wanted, done = threading.Event(), threading.Event()
+
+    def process(frames: int) -> None:
+        del frames
+        for port, data in zip(ports, wishes.silencing, strict=True):
+            port.clear_buffer()
+            if wanted.is_set() and not done.is_set():
+                for message in data:
+                    port.write_midi_event(0, message)
+        if wanted.is_set():
+            done.set()
+
+    client.set_process_callback(process)
+    with client:
+        for port, (_, pattern) in zip(ports, wishes.midi, strict=True):
+            for box in matching(boxes, pattern):
+                with contextlib.suppress(jack.JackError):
+                    client.connect(port, box.name)
+        wanted.set()
+        done.wait(_HUSH_S)
+        # The block with the messages must have gone round before the ports disappear.
+        threading.Event().wait(3 * client.blocksize / client.samplerate)
+
+
+def _jack_error() -> type[Exception]:
+    import jack
+
+    error: type[Exception] = jack.JackError
+    return error
+
+
+class _Helper:
+    """The helper process itself."""
+
+    def __init__(self, wishes: Wishes) -> None:
+        import jack
+
+        self._wishes = wishes
+        self._wake = threading.Event()
+        self._leaving = self._hush_wanted = self._lost = False
+        self._known: set[str] = set()
+        self._client = jack.Client("syncbox-ports", no_start_server=True, servername=wishes.server)
+        self._client.set_port_registration_callback(self._changed)
+        self._client.set_port_connect_callback(self._changed)
+        self._client.set_shutdown_callback(self._shut_down)
+        self._client.activate()
+
+    def _changed(self, *_: object) -> None:
+        self._wake.set()
+
+    def _shut_down(self, status: Any, reason: str) -> None:
+        del status, reason
+        self._lost = True
+        self._wake.set()
+
+    def listen(self) -> None:
+        """In a thread of its own: what the host says."""
+        while note := sys.stdin.buffer.read(1):
+            self._hush_wanted = self._hush_wanted or note == _HUSH
+            self._wake.set()
+        self._leaving = True
+        self._wake.set()
+
+    def run(self) -> None:
+        told: list[list[str]] | None = None
+        while not self._leaving:
+            if self._lost:
+                connected: list[list[str]] = [[] for _ in self._wishes.midi]
+            else:
+                connect_what_is_new(self._client, self._wishes, self._known)
+                connected = connections(self._client, self._wishes)
+            if connected != told:
+                _say({"connected": connected})
+                told = connected
+            if self._hush_wanted:
+                self._hush_wanted = False
+                self._send_hush()
+            self._wake.wait(_LOOK_S)
+            self._wake.clear()
+
+    def _send_hush(self) -> None:
+        if not self._lost:
+            with contextlib.suppress(_jack_error()):
+                hush(self._wishes, jack_ports(self._client, outputs=True))
+        _say({"hushed": True})
+
+
+def _say(facts: dict[str, Any]) -> None:
+    print(json.dumps(facts), flush=True)  # noqa: T201  the host reads it from the pipe
+
+
+def main() -> None:
+    """Entry of the helper process."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    wishes: Wishes = pickle.load(sys.stdin.buffer)
+    try:
+        helper = _Helper(wishes)
+        threading.Thread(target=helper.listen, daemon=True).start()
+        helper.run()
+    except _jack_error() as error:
+        _say({"what": str(error), "where": "", "hint": ""})
+    # libjack waits for a server that has gone; nothing here needs an orderly end.
+    os._exit(0)

@@ -1,0 +1,61 @@
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import pytest
+
+
+@dataclass
+class JackServer:
+    name: str
+    process: subprocess.Popen[bytes]
+
+
+@contextmanager
+def running_jackd(*, rate: int = 48_000, block_frames: int = 256) -> Iterator[JackServer]:
+    """A real JACK server on its dummy driver, under a name that nobody else uses."""
+    if shutil.which("jackd") is None:
+        pytest.skip("no jackd on this computer")
+    name = f"syncbox-test-{os.getpid()}-{rate}-{block_frames}"
+    command = ["jackd", "--no-realtime", "-n", name, "-d", "dummy"]
+    command += ["-r", str(rate), "-p", str(block_frames)]
+    server = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        _wait_until_it_answers(name, server)
+        yield JackServer(name, server)
+    finally:
+        server.terminate()
+        try:
+            server.wait(5)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
+
+
+def _wait_until_it_answers(name: str, server: subprocess.Popen[bytes]) -> None:
+    ask = ["jack_wait", "-s", name, "-w", "-t", "10"]
+    if shutil.which("jack_wait"):
+        subprocess.run(ask, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=True)
+    else:
+        time.sleep(2)
+    assert server.poll() is None, "jackd did not start"
+
+
+@pytest.fixture(scope="session")
+def jack_server() -> Iterator[str]:
+    """Name of a JACK server at 48 kHz with blocks of 256 frames, on the dummy driver."""
+    with running_jackd() as server:
+        yield server.name
+
+
+@pytest.fixture
+def own_jack_server() -> Iterator[JackServer]:
+    """Another one, for a test that ends the server or must be alone on it."""
+    with running_jackd(block_frames=512) as server:
+        yield server
