@@ -68,6 +68,7 @@ class View:
     key: str = ""
     detail: str = ""
     text_cue: str = ""
+    next_label: str = "NEXT"
     next_section: str = ""
     next_patches: tuple[str, ...] = ()
     waits: bool = False
@@ -249,11 +250,15 @@ def _beats(view: View) -> Text:
 def _next(view: View, plan: Plan, width: int) -> list[Text]:
     patches = "   ".join(view.next_patches)
     coming = view.next_section or "end of the song"
-    label = Text("NEXT", DIM)
+    label = Text(view.next_label, DIM)
     if not plan.patches and plan.next_section:  # room for the patches beside the label only
         label.append(f"   {patches}", STRONG)
     if not plan.next_section:
-        return [_parts([("NEXT  ", DIM), (coming.upper(), STRONG), (f"   {patches}", BASE)])]
+        return [
+            _parts(
+                [(f"{view.next_label}  ", DIM), (coming.upper(), STRONG), (f"   {patches}", BASE)]
+            )
+        ]
     lines = [label, *_large(coming, plan.next_section, width, BASE)]
     if plan.patches:
         lines += _large(patches, plan.patches, width, STRONG)

@@ -1,0 +1,187 @@
+"""The loops around a session: the stage screen with keys, or plain lines for a script.
+
+Both do the same each turn: carry out what was pressed, cue what the script cues, look
+at the session, show it. Neither plays anything: the engine does, in its own process.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import click
+
+from syncbox.cli.keys import Key, Keyboard, has_keyboard
+from syncbox.cli.leaving import Leaving
+from syncbox.cli.painter import Painter
+from syncbox.cli.screen import screen
+from syncbox.cli.view import Stage, waits_for_cue
+from syncbox.engine.transport import Command, State
+from syncbox.errors import EngineError
+from syncbox.score.layout import Leg
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from syncbox.drivers.session import Session
+    from syncbox.drivers.status import Status
+    from syncbox.engine.state import Now
+
+TURN_S = 1 / 30  # a beat's mark comes at most this late; the sound does not wait for it
+NOTICE_S = 3.0
+QUIT_AGAIN_S = 3.0
+COMMAND_OF_KEY = {
+    Key.ENTER: Command.STOP_AT_BAR,
+    Key.BACKSPACE: Command.STOP,
+    Key.ESCAPE: Command.PANIC,
+    Key.LEFT: Command.PREVIOUS_SONG,
+    Key.RIGHT: Command.NEXT_SONG,
+    Key.UP: Command.LOUDER,
+    Key.DOWN: Command.SOFTER,
+}
+_STILL = (State.STOPPED, State.WAITING)
+
+
+@dataclass(slots=True)
+class Wishes:
+    """What the command line asked for."""
+
+    start: bool = False
+    once: bool = False  # play the set through without waiting between songs, and leave
+    cue_now: Callable[[Now, Leg], bool] = lambda _now, _leg: False
+
+
+class Performance:
+    """A session with what the person and the script want of it."""
+
+    def __init__(self, session: Session, stage: Stage, wishes: Wishes, wish: Leaving) -> None:
+        self._session = session
+        self._stage = stage
+        self._wishes = wishes
+        self._wish = wish
+        self._notice, self._notice_until = "", 0.0
+        self._quit_until = 0.0
+        self._refused = 0
+        self._start_due = wishes.start
+        self._cued: tuple[int, int, int] | None = None
+        self._left = False
+
+    # --- what both loops do ------------------------------------------------------------------
+
+    def _turns(self) -> Iterator[Status]:
+        """A look at the session every so often, until it is over or somebody wants to leave."""
+        while not (self._wish.asked_by or self._left):
+            status = self._session.status()
+            if not status.engine_alive:
+                raise EngineError(
+                    status.trouble or "the engine has stopped",
+                    hint="start again with --from and the section where the band is",
+                )
+            if status.now is not None:
+                self._follow(status.now)
+                yield status
+            if status.finished:
+                return
+            time.sleep(TURN_S)
+
+    def _follow(self, now: Now) -> None:
+        """Start, cue and leave as the command line asked."""
+        wishes = self._wishes
+        if now.transport not in _STILL:
+            self._start_due = wishes.once
+        elif wishes.once and now.sets_over:
+            self._left = True
+        elif self._start_due and not self._stage.starts_by_itself(now):
+            self._start_due = False  # until it has begun
+            self._press(Command.START)
+        leg = self._stage.leg(now)
+        here = (now.song_index, now.leg_index, now.round_no)
+        if waits_for_cue(now, leg) and here != self._cued and wishes.cue_now(now, leg):
+            self._cued = here
+            self._press(Command.CUE)
+        if now.refused_count > self._refused:
+            self._refused = now.refused_count
+            self._say("that key means nothing now")
+
+    def _press(self, command: Command) -> None:
+        self._session.press(command)
+
+    def _say(self, notice: str) -> None:
+        self._notice, self._notice_until = notice, time.monotonic() + NOTICE_S
+
+    # --- the stage screen --------------------------------------------------------------------
+
+    def on_screen(self, console: Console) -> None:
+        """Show the screen and obey the keys until the end."""
+        with Keyboard() as keyboard, Painter(console) as painter:
+            for status in self._turns():
+                for key in keyboard.read():
+                    self._obey(key, status.now)
+                notice = self._notice if time.monotonic() < self._notice_until else ""
+                painter.show(screen(self._stage.view(status, notice), *painter.size()))
+
+    def _obey(self, key: Key, now: Now) -> None:
+        if key is Key.SPACE:
+            self._press(Command.START if now.transport in _STILL else Command.CUE)
+        elif key is Key.QUIT:
+            self._quit(now)
+        else:
+            self._press(COMMAND_OF_KEY[key])
+
+    def _quit(self, now: Now) -> None:
+        """Leaving takes two presses while something plays: one may be a slip of the hand."""
+        if now.transport in _STILL or time.monotonic() < self._quit_until:
+            self._left = True
+        else:
+            self._quit_until = time.monotonic() + QUIT_AGAIN_S
+            self._say("press Q again to leave")
+
+    # --- plain lines -------------------------------------------------------------------------
+
+    def in_lines(self) -> None:
+        """Write a line whenever a section begins, until the end."""
+        shown = None
+        for status in self._turns():
+            now: Now = status.now
+            here = (now.song_index, now.section_index, now.pass_no)
+            if here != shown and now.transport not in _STILL:
+                shown = here
+                click.echo(self._line(status))
+
+    def _line(self, status: Status) -> str:
+        view = self._stage.view(status)
+        where = f"{view.section}   {view.detail}".strip()
+        state = view.state if status.now.transport != State.ROLLING else ""
+        time_text = f"{minutes(status.frame / status.rate):>8}"
+        parts = (time_text, view.song, where, f"{view.meter}, {view.tempo}", state)
+        return "   ".join(filter(None, parts))
+
+
+def minutes(seconds: float) -> str:
+    """1:02.5 for 62.5 seconds."""
+    whole, tenths = divmod(round(seconds * 10), 10)
+    return f"{whole // 60}:{whole % 60:02d}.{tenths}"
+
+
+def summary(status: Status, port_names: tuple[str, ...]) -> str:
+    """What happened, in a few lines, for after the show."""
+    played = minutes(status.frame / status.rate)
+    sent = ", ".join(
+        f"{name} {count}" for name, count in zip(port_names, status.midi_sent, strict=False)
+    )
+    lines = [
+        f"{played} on {status.driver} ({status.device}, {status.rate} Hz, "
+        f"{status.block_frames} frames); {status.priority or 'normal priority'}",
+        f"dropouts: {status.dropouts}   late events: {status.now.late_count if status.now else 0}",
+        f"MIDI messages sent: {sent or 'none'}",
+    ]
+    if status.midi_refused:
+        lines.append(f"MIDI messages lost in a full queue: {status.midi_refused}")
+    return "\n".join(lines)
+
+
+def can_show_screen(console: Console) -> bool:
+    """Whether there is a terminal for the screen and a keyboard for its keys."""
+    return console.is_terminal and has_keyboard() and "utf" in console.encoding.lower()

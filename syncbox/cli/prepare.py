@@ -1,0 +1,82 @@
+"""From a show's folder to what the engine plays, with messages for the person at the keys."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from syncbox.errors import ShowError
+from syncbox.score.problem import Problem, Severity
+from syncbox.score.reading import read_show
+from syncbox.score.reading.numbers import near
+from syncbox.score.rig import SetEntry, SetList, Show
+
+if TYPE_CHECKING:
+    from syncbox.schedule.entry import StartAt
+    from syncbox.schedule.program import Program
+
+
+def playable_show(folder: Path) -> Show:
+    """The show, free of errors. Raises ShowError with the first one and the way to the others."""
+    problems: list[Problem] = []
+    show = read_show(folder, problems=problems)
+    errors = [problem for problem in problems if problem.severity is Severity.ERROR]
+    if errors:
+        first = errors[0]
+        more = f"; {len(errors) - 1} more" if len(errors) > 1 else ""
+        raise ShowError(
+            f"{first.what}{more}",
+            where=str(first.place),
+            hint=f"{first.hint}; " * bool(first.hint) + f"`syncbox check {folder}` lists all",
+        )
+    if show is None:
+        raise ShowError("there is nothing to play", where=str(folder))
+    return show
+
+
+def set_index(show: Show, song: str) -> int:
+    """Where in tonight's set a song first stands, by its id or title. Raises ShowError."""
+    for index, entry in enumerate(show.set_list.entries):
+        title = show.songs[entry.song_id].title
+        if song in (entry.song_id, title) or song.casefold() == title.casefold():
+            return index
+    ids = [entry.song_id for entry in show.set_list.entries]
+    guess = near(song, ids)
+    hint = f"did you mean '{guess}'?" if guess else f"the set has {', '.join(ids)}"
+    raise ShowError(f"there is no song {song!r} in the set", hint=hint)
+
+
+def with_song(show: Show, song: str | None) -> tuple[Show, int]:
+    """The show and the place in its set of a song, which is put at its end if it is not in it.
+
+    Without a song: the show and 0.
+    """
+    if song is None:
+        return show, 0
+    in_set = {entry.song_id for entry in show.set_list.entries}
+    if song in show.songs and song not in in_set:
+        entries = (*show.set_list.entries, SetEntry(song))
+        return _with_entries(show, entries), len(entries) - 1
+    return show, set_index(show, song)
+
+
+def only_song(show: Show, index: int) -> Show:
+    """The show with a set of one song, with tonight's changes."""
+    return _with_entries(show, (show.set_list.entries[index],))
+
+
+def _with_entries(show: Show, entries: tuple[SetEntry, ...]) -> Show:
+    set_list = SetList(show.set_list.title, entries, show.set_list.slot_seconds)
+    return replace(show, set_list=set_list)
+
+
+def compiled(show: Show, rate: int, start: StartAt | None = None) -> Program:
+    """The show's set compiled for a sample rate, with its sounds read and resampled."""
+    from syncbox.audio.clips import read_clips
+    from syncbox.audio.voices import click_voices
+    from syncbox.schedule.compile import compile_show
+
+    songs = [show.songs[entry.song_id] for entry in show.set_list.entries]
+    clips = read_clips(Path(show.folder), songs, rate)
+    return compile_show(show, rate, clips, click_voices(rate), start)

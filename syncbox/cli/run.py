@@ -1,0 +1,92 @@
+"""`syncbox run`: play the show, with the stage screen or, in a script, with plain lines."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from syncbox.errors import DeviceError
+
+
+@click.command(short_help="Play the show.")
+@click.argument("show", type=click.Path(path_type=Path))
+@click.option("--song", metavar="SONG", help="Begin with this song of the set (its file's name).")
+@click.option(
+    "--from",
+    "where",
+    metavar="SECTION|BAR",
+    help="Come in at a section, or at a bar as `timeline` numbers them.",
+)
+@click.option(
+    "--driver",
+    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
+    default="auto",
+    show_default=True,
+    help="What plays it; auto takes the best that is present.",
+)
+@click.option(
+    "--device", metavar="NAME", help="A part of the audio device's name, or a JACK server."
+)
+@click.option("--block", "block_frames", type=click.IntRange(16, 8192), help="Frames in a block.")
+@click.option(
+    "--rate", type=click.IntRange(8000, 384_000), help="Frames a second, if the driver can choose."
+)
+@click.option("--start", is_flag=True, help="Begin at once, without a key.")
+@click.option(
+    "--once", is_flag=True, help="Play the song (or the set) through without waiting, and leave."
+)
+@click.option("--plain", is_flag=True, help="Lines instead of the screen, also on a terminal.")
+def run(
+    *,
+    show: Path,
+    song: str | None,
+    where: str | None,
+    driver: str,
+    device: str | None,
+    block_frames: int | None,
+    rate: int | None,
+    start: bool,
+    once: bool,
+    plain: bool,
+) -> int:
+    """Play SHOW: click, backing, MIDI clock and patch changes in sample lock.
+
+    The level starts low: raise it with the Up key, and read `syncbox guide levels`
+    before you put anything into an ear. Ctrl-C is always safe.
+    """
+    from rich.console import Console
+
+    from syncbox.cli.leaving import leaving
+    from syncbox.cli.perform import Performance, Wishes, can_show_screen, summary
+    from syncbox.cli.prepare import compiled, only_song, playable_show, with_song
+    from syncbox.cli.view import Stage
+    from syncbox.drivers.choose import choose
+    from syncbox.drivers.session import open_session
+    from syncbox.schedule.entry import StartAt
+
+    console = Console()
+    lines = plain or not can_show_screen(console)
+    if lines and not start:
+        raise DeviceError(
+            "there is no terminal here, so nobody can press start",
+            hint="add --start to begin at once",
+        )
+    with leaving() as wish:
+        found, first = with_song(playable_show(show), song)
+        if once and song is not None:
+            found, first = only_song(found, first), 0
+        choice = choose(driver, device, rate=rate)
+        click.echo(choice.why)
+        program = compiled(found, choice.rate, StartAt(first, where) if where else None)
+        stage = Stage(found, [compiled_song.texts for compiled_song in program.songs])
+        wishes = Wishes(start=start, once=once)
+        with open_session(program, choice, block_frames=block_frames, song_index=first) as session:
+            wish.calm = True
+            performance = Performance(session, stage, wishes, wish)
+            if lines:
+                performance.in_lines()
+            else:
+                performance.on_screen(console)
+        click.echo(summary(session.status(), tuple(port.name for port in found.rig.ports)))
+    return 128 + wish.asked_by if wish.asked_by else 0

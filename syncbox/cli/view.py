@@ -1,0 +1,234 @@
+"""From the show and the engine's numbers to what the stage screen says. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
+
+from syncbox.cli.keys import Key
+from syncbox.cli.screen import Health, KeyHint, View
+from syncbox.engine.transport import State
+from syncbox.score.layout import Leg, LegKind, Route, Until, lay_out
+from syncbox.score.meter import Meter
+from syncbox.score.night import tonight
+from syncbox.score.rig import SetEntry, Show, Then
+from syncbox.score.song import PatchChange, Song
+
+if TYPE_CHECKING:
+    from syncbox.drivers.status import Status
+    from syncbox.engine.state import Now
+
+# Most important first: a narrow screen leaves out the last ones.
+KEY_HINTS = (
+    KeyHint(Key.SPACE.value, "start / cue"),
+    KeyHint(Key.ESCAPE.value, "panic"),
+    KeyHint(Key.ENTER.value, "stop at bar end"),
+    KeyHint(Key.BACKSPACE.value, "stop now"),
+    KeyHint(f"{Key.LEFT.value} {Key.RIGHT.value}", "song"),
+    KeyHint(f"{Key.UP.value} {Key.DOWN.value}", "level"),
+    KeyHint(Key.QUIT.value, "leave"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """What is played after the present pass, and the patches that come with it."""
+
+    label: str
+    name: str
+    patches: tuple[str, ...]
+
+
+class Sheet:
+    """One song of tonight's set with what the screen needs of it."""
+
+    def __init__(self, entry: SetEntry, song: Song) -> None:
+        self.entry = entry
+        self.song = tonight(song, entry)
+
+    @cached_property
+    def route(self) -> Route:
+        return lay_out(self.song)
+
+    def leg(self, index: int) -> Leg:
+        """The leg of a number that the engine gave; the last one past the end."""
+        return self.route.legs[min(max(index, 0), len(self.route.legs) - 1)]
+
+    def meter(self, leg: Leg, section_bar: int) -> Meter:
+        """The meter of a bar; a hold has no bars, so there it is that of the bar before."""
+        for earlier in reversed(self.route.legs[: leg.index + 1]):
+            for bar in reversed(earlier.bars):
+                if earlier is not leg or bar.section_bar <= section_bar:
+                    return bar.meter
+        return self.song.meter
+
+    def after(self, leg: Leg) -> Leg | None:
+        """The first leg of the next pass that is music; None at the song's end."""
+        for later in self.route.legs[leg.index + 1 :]:
+            if later.kind is LegKind.SECTION and (
+                (later.section_index, later.pass_no) != (leg.section_index, leg.pass_no)
+            ):
+                return later
+        return None
+
+
+class Stage:
+    """Turns statuses of one show into views. `texts` are the text cues of each song of the set."""
+
+    def __init__(self, show: Show, texts: Sequence[Sequence[str]]) -> None:
+        self._sheets = [Sheet(entry, show.songs[entry.song_id]) for entry in show.set_list.entries]
+        self._texts = texts
+
+    def leg(self, now: Now) -> Leg:
+        """The leg that is being played or comes first."""
+        return self._sheets[now.song_index].leg(now.leg_index)
+
+    def song_title(self, now: Now) -> str:
+        return self._sheets[now.song_index].song.title
+
+    def starts_by_itself(self, now: Now) -> bool:
+        """Whether the song that waits will begin after its gap without a key."""
+        if now.transport != State.WAITING or now.song_index == 0:
+            return False
+        return self._sheets[now.song_index - 1].entry.then is Then.GAP
+
+    def view(self, status: Status, notice: str = "") -> View:
+        """What the screen shows at this moment. `status.now` must be there."""
+        now: Now = status.now
+        sheet = self._sheets[now.song_index]
+        leg = self.leg(now)
+        coming = self._coming(now.song_index, leg)
+        waits = waits_for_cue(now, leg)
+        beat = _before_the_first_beat(sheet, leg) if now.bars == 0 else now
+        text = self._texts[now.song_index][now.text] if now.text >= 0 else ""
+        return View(
+            song=sheet.song.title,
+            song_no=now.song_index + 1,
+            song_count=len(self._sheets),
+            state=state_words(now, leg, by_itself=self.starts_by_itself(now)),
+            section=leg.section,
+            bar=beat.bar,
+            bars=beat.bars,
+            beat=beat.beat,
+            beats=beat.beats,
+            bars_to_go=None if waits else beat.bars_to_go,
+            tempo=tempo_text(beat.tempo_mqpm),
+            audio=audio_health(status),
+            level=f"{now.level_mdb / 1000:+.0f} dB",
+            meter=str(sheet.meter(leg, beat.bar)),
+            key=sheet.song.key,
+            detail=detail(sheet.song, leg, now.round_no),
+            text_cue=text,
+            next_label=coming.label,
+            next_section=coming.name,
+            next_patches=coming.patches,
+            waits=waits or now.transport in (State.STOPPED, State.WAITING),
+            ports=port_health(status),
+            notice=notice,
+            keys=KEY_HINTS,
+        )
+
+    def _coming(self, song_index: int, leg: Leg) -> Coming:
+        later = self._sheets[song_index].after(leg)
+        if later is not None:
+            again = f" {later.pass_no}/{later.passes}" if later.passes > 1 else ""
+            return Coming("NEXT", f"{later.section}{again}", patches_of(later))
+        if song_index + 1 >= len(self._sheets):
+            return Coming("NEXT", "", ())
+        sheet = self._sheets[song_index + 1]
+        first = next(leg for leg in sheet.route.legs if leg.kind is LegKind.SECTION)
+        label = "SEGUE" if self._sheets[song_index].entry.then is Then.SEGUE else "NEXT SONG"
+        return Coming(label, sheet.song.title, patches_of(first))
+
+
+class Beat(NamedTuple):
+    """Where the music is, in the words of the engine's `Now`."""
+
+    bar: int
+    bars: int
+    beat: int
+    beats: int
+    bars_to_go: int
+    tempo_mqpm: int
+
+
+def _before_the_first_beat(sheet: Sheet, leg: Leg) -> Beat:
+    """What will sound first, for the moment before anything has."""
+    meter = sheet.meter(leg, 1)
+    bars = leg.section_bars
+    return Beat(1, bars, 1, meter.beat_count, bars, round(leg.tempo_map.tempo_at(0) * 1000))
+
+
+def waits_for_cue(now: Now, leg: Leg) -> bool:
+    """Whether the music goes on only after a cue that nobody has given yet."""
+    playing = now.transport in (State.ROLLING, State.VAMPING, State.HOLDING)
+    return playing and leg.until is Until.CUE and not now.cue_pending
+
+
+def state_words(now: Now, leg: Leg, *, by_itself: bool) -> str:
+    """What the transport does, and what it waits for, in a musician's words."""
+    match State(now.transport):
+        case State.STOPPED:
+            return "stopped: Space starts"
+        case State.COUNTING_IN:
+            return "count-in"
+        case State.ROLLING:
+            return "playing"
+        case State.VAMPING:
+            return "vamp: out after this round" if now.cue_pending else "vamp: Space goes on"
+        case State.HOLDING:
+            waits = leg.until is Until.CUE and not now.cue_pending
+            return "hold: Space goes on" if waits else "hold"
+        case State.WAITING:
+            return "next song comes" if by_itself else "next song: Space starts"
+
+
+def detail(song: Song, leg: Leg, round_no: int) -> str:
+    """Rehearsal mark, pass or round."""
+    mark = song.sections[leg.section_index].mark if leg.section_index >= 0 else ""
+    passes = f"pass {leg.pass_no} of {leg.passes}" if leg.passes > 1 else ""
+    vamp = leg.until is Until.CUE and leg.kind is LegKind.SECTION
+    return "   ".join(filter(None, (mark, passes, f"round {round_no}" if vamp else "")))
+
+
+def patches_of(leg: Leg) -> tuple[str, ...]:
+    """The patches that a leg opens with."""
+    return tuple(
+        f"{placed.what.instrument} {placed.what.patch}"
+        for placed in leg.items
+        if isinstance(placed.what, PatchChange) and placed.tick == 0
+    )
+
+
+def tempo_text(tempo_mqpm: int) -> str:
+    """Quarters a minute with as few decimals as it needs, three at most."""
+    return f"{tempo_mqpm / 1000:.3f}".rstrip("0").rstrip(".")
+
+
+def audio_health(status: Status) -> Health:
+    """The driver and whether sound was lost."""
+    if not status.engine_alive:
+        return Health("audio", "the engine has stopped: leave with Q and start again", well=False)
+    words = f"{status.driver} {status.rate} Hz, {status.block_frames} frames"
+    if status.trouble:
+        return Health("audio", status.trouble, well=False)
+    if status.midi_refused:
+        return Health("audio", f"{words}, {status.midi_refused} MIDI events lost", well=False)
+    if status.dropouts:
+        plural = "s" if status.dropouts > 1 else ""
+        return Health("audio", f"{words}, {status.dropouts} dropout{plural}", well=False)
+    return Health("audio", f"{words}, no dropouts")
+
+
+def port_health(status: Status) -> tuple[Health, ...]:
+    """Each MIDI port of the rig in a word."""
+    return tuple(
+        Health(
+            port.name,
+            "missing" if port.missing else "recorded" if port.recorded_only else "ok",
+            well=not port.missing,
+        )
+        for port in status.ports
+    )
