@@ -150,11 +150,20 @@ def gone(pid):
 def test_ctrl_c_in_the_host_stops_the_music_first():
     host, pid, _ = start_host()
     host.send_signal(signal.SIGINT)
-    host.send_signal(signal.SIGINT)
     out, err = host.communicate(timeout=30)
     assert out == "fc True\n"
     assert err == ""
     assert gone(pid)
+
+
+def test_an_impatient_hand_on_ctrl_c_leaves_nothing_behind():
+    host, pid, name = start_host()
+    while host.poll() is None:
+        host.send_signal(signal.SIGINT)
+        time.sleep(0.02)
+    host.communicate(timeout=30)
+    wait_for(lambda: gone(pid))
+    assert not Path("/dev/shm", name).exists()
 
 
 def test_an_engine_leaves_when_its_host_is_killed():
