@@ -79,7 +79,7 @@ _BLOCKS = {(False, False): " ", (True, False): "▀", (False, True): "▄", (Tru
 
 
 def drawable(text: str) -> str | None:
-    """The text in the letters that this face has (accents left off), or None if some are missing."""
+    """The text in this face's letters, accents left off; None if it has not all of them."""
     apart = unicodedata.normalize("NFKD", text.replace("’", "'").replace("–", "-"))
     plain = "".join(sign for sign in apart if not unicodedata.combining(sign)).upper()
     return plain if all(sign in GLYPHS for sign in plain) else None

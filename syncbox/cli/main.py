@@ -41,10 +41,14 @@ COMMANDS = {
 class Commands(click.Group):
     """The group; it knows its commands by name and loads one at a time."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's signature
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(
+        self,
+        ctx: click.Context,  # noqa: ARG002
+        cmd_name: str,
+    ) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
         module_name, attribute = COMMANDS[cmd_name][0].split(":")
@@ -61,7 +65,11 @@ class Commands(click.Group):
             raise click.UsageError(f"there is no command {args[0]!r}: {advice}", ctx)
         return super().resolve_command(ctx, args)
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_commands(
+        self,
+        ctx: click.Context,  # noqa: ARG002
+        formatter: click.HelpFormatter,
+    ) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
 
@@ -95,7 +103,7 @@ def run_command(arguments: Sequence[str] | None = None) -> int:
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         return _reader_left()
-    except Exception as error:  # noqa: BLE001  a fault of ours must not end in a wall of text
+    except Exception as error:  # a fault of ours must not end in a wall of text
         return _own_fault(error)
     return code if isinstance(code, int) else 0
 
