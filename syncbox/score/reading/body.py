@@ -124,6 +124,8 @@ def _follow_meters(entries: list[_Entry], bars: _Bars, report: Report) -> None:
             continue
         meter = _value(entry.found, "meter", Meter)
         bars.meters[entry.at.bar] = meter[1] if meter else None
+        if meter:
+            warn_if_ungrouped(*meter, report)
         if entry.at.beat != 1:
             report.error(
                 entry.found.at("meter"),
@@ -179,6 +181,23 @@ def warn_if_bare(
         node,
         f"a tempo without a note counts quarters, but the meter here is {meter}",
         f"write '{unit} = {number}', or 'quarter = {number}' if that is meant",
+    )
+
+
+def warn_if_ungrouped(node: Node, meter: Meter, report: Report) -> None:
+    """Five or seven eighths are felt in twos and threes; without groups every eighth is a beat."""
+    if meter.denominator < 8 or meter.numerator < 5 or set(meter.groups) != {1}:
+        return
+    threes, twos = (meter.numerator % 2, (meter.numerator - 3) // 2)
+    groups = (
+        "+".join(["2"] * twos + ["3"] * threes)
+        if threes
+        else "+".join(["3", "3"] + ["2"] * ((meter.numerator - 6) // 2))
+    )
+    report.warn(
+        node,
+        f"{meter} does not say how it is felt, so every note is a beat",
+        f"write for example {meter.numerator}/{meter.denominator} in {groups}",
     )
 
 

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from syncbox.score.meter import COMMON_TIME, Meter
 from syncbox.score.problem import Problem
-from syncbox.score.reading.body import Here, build_body, warn_if_bare
+from syncbox.score.reading.body import Here, build_body, warn_if_bare, warn_if_ungrouped
 from syncbox.score.reading.fields import Found, Table, read_table
 from syncbox.score.reading.lengths import TIMES_MAX
 from syncbox.score.reading.nodes import Mapping, Node, Scalar, compose
@@ -91,6 +91,8 @@ def _build_song(found: Found, song_id: str, report: Report) -> Song:
     meter: tuple[Node, Meter] | None = found.get("meter", None)
     unknown = found.has("meter") and meter is None
     here = Here(None if unknown else meter[1] if meter else COMMON_TIME)
+    if meter:
+        warn_if_ungrouped(*meter, report)
     told: tuple[Node, Told] | None = found.get("tempo", None)
     tempo_qpm = Fraction(120)
     if told and isinstance(told[1].what, TempoStep):

@@ -1,0 +1,1 @@
+"""Everything that can be wrong with a show, found before anyone plugs in."""
