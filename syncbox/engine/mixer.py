@@ -21,7 +21,7 @@ LEVEL_DB_MIN, LEVEL_DB_MAX, LEVEL_STEP_DB = -40.0, 0.0, 2.0
 class _Sound:
     """One clip that sounds, or may sound again: records are used over and over."""
 
-    __slots__ = ("clip", "delay", "fade_left", "gain", "position", "slot", "source")
+    __slots__ = ("clip", "delay", "fade_delay", "fade_left", "gain", "position", "slot", "source")
 
     def __init__(self) -> None:
         self.clip: NDArray[np.float32] | None = None
@@ -31,6 +31,7 @@ class _Sound:
         self.gain = np.float32(0.0)
         self.slot = -1
         self.fade_left = -1  # frames of fade still to come; -1: not fading
+        self.fade_delay = 0  # frames of the coming block before the fade begins
 
 
 class Mixer:
@@ -66,9 +67,9 @@ class Mixer:
         self.leaving = False  # fading out for good
 
     def start(self, event: SoundStart, delay: int, late_frames: int = 0) -> None:
-        """Start a clip `delay` frames into the coming block, or late and as far in as it should be."""
+        """Start a clip `delay` frames into the coming block, or late and that much further in."""
         if event.slot >= 0:
-            self.stop(event.slot)
+            self.stop(event.slot, delay)
         clip = self._clips[event.clip]
         position = event.from_frame + late_frames
         if position >= clip.shape[1]:
@@ -81,17 +82,17 @@ class Mixer:
         sound.fade_left = -1
         self._active.append(sound)
 
-    def stop(self, slot: int) -> None:
-        """Fade out what a slot plays."""
+    def stop(self, slot: int, delay: int = 0) -> None:
+        """Fade out what a slot plays, beginning `delay` frames into the coming block."""
         for sound in self._active:
             if sound.slot == slot and sound.fade_left < 0:
-                sound.fade_left = self._fade_frames
+                sound.fade_left, sound.fade_delay = self._fade_frames, delay
 
-    def stop_all(self) -> None:
-        """Fade out every sound."""
+    def stop_all(self, delay: int = 0) -> None:
+        """Fade out every sound, beginning `delay` frames into the coming block."""
         for sound in self._active:
             if sound.fade_left < 0:
-                sound.fade_left = self._fade_frames
+                sound.fade_left, sound.fade_delay = self._fade_frames, delay
 
     def skip(self, frames: int) -> None:
         """Frames that were lost between two blocks: sounds go on where they would be by now."""
@@ -140,37 +141,57 @@ class Mixer:
         if first >= frame_count:
             sound.delay = first - frame_count
             return False
-        length = min(frame_count - first, clip.shape[1] - sound.position)
-        if sound.fade_left >= 0:
-            length = min(length, sound.fade_left)
-        if length > 0:
-            if not self._used[sound.source]:
-                self._used[sound.source] = True
-                self._bus[sound.source, :, :frame_count] = 0.0
-            self._add_samples(sound, clip, first, length)
+        room = min(frame_count - first, clip.shape[1] - sound.position)
+        if sound.fade_left < 0:
+            self._add_samples(sound, clip, first, room)
+        else:
+            plain = min(room, max(0, sound.fade_delay - first))
+            self._add_samples(sound, clip, first, plain)
+            faded = min(room - plain, sound.fade_left) if sound.fade_delay <= frame_count else 0
+            self._add_faded(sound, clip, first + plain, faded)
+            sound.fade_delay = max(0, sound.fade_delay - frame_count)
         sound.delay = 0
-        sound.position += max(length, 0)
         if sound.position >= clip.shape[1] or sound.fade_left == 0:
             sound.clip = None
             return True
         return False
 
+    def _open_bus(self, source: int) -> NDArray[np.float32]:
+        if not self._used[source]:
+            self._used[source] = True
+            self._bus[source] = 0.0
+        bus: NDArray[np.float32] = self._bus[source]
+        return bus
+
     def _add_samples(
         self, sound: _Sound, clip: NDArray[np.float32], first: int, length: int
     ) -> None:
-        bus, scratch = self._bus[sound.source], self._scratch[:length]
-        taken = slice(sound.position, sound.position + length)
-        fade = None
-        if sound.fade_left >= 0:
-            done = self._fade_frames - sound.fade_left
-            fade = self._fade[done : done + length]
-            sound.fade_left -= length
+        """Add the next `length` frames of a sound from frame `first` of the block on."""
+        if length <= 0:
+            return
+        bus, scratch = self._open_bus(sound.source), self._scratch[:length]
+        last = sound.position + length
         for side in range(2):
-            np.multiply(clip[side if clip.shape[0] > 1 else 0, taken], sound.gain, out=scratch)
-            if fade is not None:
-                np.multiply(scratch, fade, out=scratch)
+            row = clip[side] if clip.shape[0] > 1 else clip[0]
+            np.multiply(row[sound.position : last], sound.gain, out=scratch)
             target = bus[side, first : first + length]
             np.add(target, scratch, out=target)
+        sound.position = last
+
+    def _add_faded(self, sound: _Sound, clip: NDArray[np.float32], first: int, length: int) -> None:
+        """The same for a sound that is fading out."""
+        if length <= 0:
+            return
+        bus, scratch = self._open_bus(sound.source), self._scratch[:length]
+        last, done = sound.position + length, self._fade_frames - sound.fade_left
+        for side in range(2):
+            row = clip[side] if clip.shape[0] > 1 else clip[0]
+            np.multiply(row[sound.position : last], sound.gain, out=scratch)
+            np.multiply(scratch, self._fade[done : done + length], out=scratch)
+            target = bus[side, first : first + length]
+            np.add(target, scratch, out=target)
+        sound.position = last
+        sound.fade_left -= length
 
     def _feed_outputs(self, out: NDArray[np.float32], frame_count: int) -> None:
         scratch = self._scratch[:frame_count]
@@ -200,7 +221,7 @@ class Mixer:
 
 
 def _feeds(program: Program) -> list[list[tuple[int, int, np.float32]]]:
-    """For each source: (output channel, side, gain) to add up. A mix on one channel hears both sides."""
+    """For each source (output channel, side, gain); a mix on one channel hears both sides."""
     feeds: list[list[tuple[int, int, np.float32]]] = [[] for _ in program.sources]
     for mix in program.mixes:
         for source, gain in enumerate(mix.gains):

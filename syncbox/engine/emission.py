@@ -1,0 +1,190 @@
+"""Handing out what falls into a block: facts, events, clocks, and the end of things."""
+
+from __future__ import annotations
+
+from syncbox.engine.planning import (
+    begin_song,
+    end_song,
+    leg_fact,
+    prepare_song,
+    select_patch,
+    stop_now,
+)
+from syncbox.engine.ports import ClockGroup, flush
+from syncbox.engine.run import NEVER, LegRun
+from syncbox.engine.state import EngineState
+from syncbox.engine.transport import Command, Fact
+from syncbox.midi.messages import clock
+from syncbox.schedule.clicks import VOICES
+from syncbox.schedule.program import (
+    BeatMark,
+    Event,
+    MessageOut,
+    PatchOut,
+    SoundStart,
+    SoundStop,
+    TextMark,
+)
+
+CLICK_CLIPS = len(VOICES)  # the first clips of a program are the click voices
+CLOCK = clock()
+
+
+def emit_block(state: EngineState, first: int, end: int) -> None:
+    """Everything that happens in [first, end), in the order in which it must leave."""
+    limit = min(end, state.stop_frame)
+    _emit_timed(state, first, limit)
+    for run in state.runs:
+        _announce(state, run, limit)
+        while run.next_event < limit:
+            frame = run.next_event
+            _emit_event(state, run.take(), frame, first)
+    _emit_clocks(state, first, limit)
+    if state.stop_frame < end:
+        frame = state.stop_frame
+        state.go(Fact.BAR_STOP)
+        stop_now(state, frame)
+        _emit_timed(state, first, end)
+        _emit_free_clock(state, first, end)
+    _finish(state, first, end)
+    _empty_outboxes(state, first, end)
+    state.runs = [run for run in state.runs if not _exhausted(run, state, first)]
+
+
+def _emit_timed(state: EngineState, first: int, limit: int) -> None:
+    rows = state.timed.rows
+    while rows and rows[0][0] < limit:
+        frame, _, port, data, why = rows.pop(0)
+        state.midi.append((_offset(state, frame, first), port, data, why))
+    if state.timed_sounds:
+        due = [row for row in state.timed_sounds if row[0] < limit]
+        for frame, sound in due:
+            _start_sound(state, sound, frame, first)
+        if due:
+            state.timed_sounds = [row for row in state.timed_sounds if row[0] >= limit]
+
+
+def _offset(state: EngineState, frame: int, first: int) -> int:
+    if frame >= first:
+        return frame - first
+    state.now.late_count += 1
+    return 0
+
+
+def _announce(state: EngineState, run: LegRun, limit: int) -> None:
+    """Tell the transport that a leg begins."""
+    if run.started or run.start_frame >= limit:
+        return
+    run.started = True
+    leg, now = run.leg, state.now
+    if run.song_index != state.song_index:
+        state.song_index = run.song_index
+        now.songs_over += 1
+        state.go(Fact.SEGUE)
+    fact = leg_fact(run)
+    if state.may(fact):
+        state.go(fact)
+    now.song_index, now.leg_index = run.song_index, run.leg_index
+    now.section_index = leg.section_index
+    now.pass_no, now.passes, now.round_no = leg.pass_no, leg.passes, run.round_no
+    now.bars = leg.section_bars
+
+
+def _emit_event(state: EngineState, event: Event, frame: int, first: int) -> None:
+    if isinstance(event, SoundStart):
+        _start_sound(state, event, frame, first)
+    elif isinstance(event, BeatMark):
+        now = state.now
+        now.bar, now.beat, now.beats = event.section_bar, event.beat, event.beats
+        now.bars_to_go, now.tempo_mqpm, now.beat_frame = event.bars_to_go, event.tempo_mqpm, frame
+    elif isinstance(event, PatchOut):
+        select_patch(state, event, frame)
+        _offset(state, frame, first)
+    elif isinstance(event, MessageOut):
+        state.outboxes[event.port].messages.append((frame, event.data, event.why))
+        _offset(state, frame, first)
+    elif isinstance(event, SoundStop):
+        state.mixer.stop(event.slot, max(0, frame - first))
+    elif isinstance(event, TextMark):
+        state.now.text = event.text
+
+
+def _start_sound(state: EngineState, sound: SoundStart, frame: int, first: int) -> None:
+    """A late click is a wrong click and is left out; anything longer joins where it should be."""
+    if frame >= first:
+        state.mixer.start(sound, frame - first)
+        return
+    state.now.late_count += 1
+    if sound.clip >= CLICK_CLIPS:
+        state.mixer.start(sound, 0, first - frame)
+
+
+def _emit_clocks(state: EngineState, first: int, limit: int) -> None:
+    """The clock grid of every leg, then the free clock where no leg has one."""
+    for number, group in enumerate(state.groups):
+        group.sent.clear()
+        for run in state.runs:
+            frame = run.next_clock(number)
+            while frame + group.shift < limit:
+                run.clock_positions[number] += 1
+                _send_clock(state, group, frame + group.shift, first, counted=run.leg.counted)
+                frame = run.next_clock(number)
+    _emit_free_clock(state, first, limit)
+
+
+def _emit_free_clock(state: EngineState, first: int, limit: int) -> None:
+    free = state.free_clock
+    while free.due < limit:
+        for group in state.groups:
+            _send_clock(state, group, free.due + group.shift, first, counted=False)
+        free.advance()
+
+
+def _send_clock(
+    state: EngineState, group: ClockGroup, frame: int, first: int, *, counted: bool
+) -> None:
+    offset = max(0, frame - first)
+    group.sent.append(frame)
+    if counted:
+        for port in group.ports:
+            state.midi.append((offset, port, CLOCK, "clock"))
+    else:
+        for port in group.ports_when_stopped:
+            state.midi.append((offset, port, CLOCK, "clock stopped"))
+
+
+def _finish(state: EngineState, first: int, end: int) -> None:
+    """The end of a song, the gap before the next, and patches for it."""
+    tail = state.tail
+    if tail is not None and tail.end_frame < end:
+        end_song(state, tail.end_frame)
+        _emit_timed(state, first, end)
+        _emit_free_clock(state, first, end)
+    if state.prepare_frame < end:
+        prepare_song(state, max(first, state.prepare_frame))
+    if state.auto_start_frame < end:
+        frame = state.auto_start_frame
+        state.go(Command.START)
+        begin_song(state, frame)
+
+
+def _empty_outboxes(state: EngineState, first: int, end: int) -> None:
+    for index, outbox in enumerate(state.outboxes):
+        if not outbox.messages:
+            continue
+        clocks: list[int] = []
+        if state.group_of[index] >= 0:
+            group = state.groups[state.group_of[index]]
+            clocks = [*group.sent, _next_clock(state, state.group_of[index]) + group.shift]
+        flush(outbox, first, end, clocks, state.midi)
+
+
+def _next_clock(state: EngineState, number: int) -> int:
+    upcoming = [run.next_clock(number) for run in state.runs]
+    return min([*upcoming, state.free_clock.due])
+
+
+def _exhausted(run: LegRun, state: EngineState, first: int) -> bool:
+    if run is state.tail or run.next_event != NEVER or run.end_frame >= first:
+        return False
+    return all(run.next_clock(number) == NEVER for number in range(len(state.groups)))

@@ -1,0 +1,309 @@
+"""Deciding what is played next, and when: starting, joining legs, vamps, holds, stopping.
+
+A leg is decided as late as it can be, so that a cue counts as long as possible, and
+as early as it must be, so that patches for it leave in time. The exact start of a
+leg is the exact end of the one before: no rounded frame is ever added to.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from syncbox.engine.ports import clock_interval
+from syncbox.engine.run import NEVER, LegRun
+from syncbox.engine.state import EngineState
+from syncbox.engine.transport import Fact
+from syncbox.midi.messages import continue_, panic, song_position, start, stop
+from syncbox.schedule.program import Chased, CompiledLeg, MessageOut, PatchOut, SoundStart
+from syncbox.score.layout import LegKind
+from syncbox.score.rig import Then
+from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_SONG_POSITION
+
+SONG_POSITION_MAX = 16_383
+PATCHES_AFTER_SECONDS = 4  # the coming song's patches wait this long, for the last chord to end
+
+
+def begin_song(state: EngineState, frame: int) -> None:
+    """Start was pressed, or the gap is over, at a frame: patches, then the count-in."""
+    song, entry = state.song, state.song.entry
+    state.auto_start_frame = NEVER
+    prepare_song(state, frame)
+    start_frame = max(frame + state.start_delay, state.ready_frame)
+    state.cue_pending = state.position_known = False
+    state.vamps_met = state.holds_met = state.phase = 0
+    if not entry.leg_index and not entry.tick:
+        place(state, (state.song_index, 0, 1), song.legs[0], Fraction(start_frame))
+        return
+    begins = Fraction(start_frame)
+    if entry.count_in is not None:
+        place(state, (state.song_index, entry.leg_index, 1), entry.count_in, begins)
+        begins += entry.count_in.length
+    leg = song.legs[entry.leg_index]
+    _send_position(state, frame, leg.route_tick + entry.tick)
+    _rejoin_stems(state, leg, begins)
+    state.phase = -entry.tick % TICKS_PER_CLOCK
+    place(state, (state.song_index, entry.leg_index, 1), leg, begins - entry.offset, entry.tick)
+
+
+def prepare_song(state: EngineState, frame: int) -> None:
+    """Send the patches and controllers that hold where the song will be entered."""
+    state.prepare_frame = NEVER
+    song, entry = state.song, state.song.entry
+    first = entry.leg_index or next(i for i, leg in enumerate(song.legs) if leg.counted)
+    patches: dict[int, PatchOut] = {}
+    controllers: dict[int, MessageOut] = {}
+    for index in range(first + 1):
+        for held in song.legs[index].chased:
+            if index == first and held.tick > entry.tick:
+                break
+            if isinstance(held.event, PatchOut):
+                patches[held.event.instrument] = held.event
+            elif isinstance(held.event, MessageOut):
+                controllers[held.controller] = held.event
+    for patch in patches.values():
+        select_patch(state, patch, frame)
+    for message in controllers.values():
+        state.outboxes[message.port].messages.append((frame, message.data, message.why))
+
+
+def select_patch(state: EngineState, patch: PatchOut, frame: int) -> None:
+    """Queue a patch change unless that patch is selected already."""
+    if state.selected[patch.instrument] == patch.key:
+        return
+    state.selected[patch.instrument] = patch.key
+    outbox = state.outboxes[patch.port]
+    waiting = 0
+    for message in patch.messages:
+        outbox.messages.append((frame, message, "patch"))
+    for _, message, _ in outbox.messages:
+        waiting += outbox.length_frames(len(message) + 1)  # a clock byte may push in
+    ready = max(frame, outbox.wire_free) + waiting + patch.loading_frames
+    state.ready_frame = max(state.ready_frame, ready)
+
+
+def _send_position(state: EngineState, frame: int, tick: int) -> None:
+    position = tick // TICKS_PER_SONG_POSITION
+    if not 0 < position <= SONG_POSITION_MAX:
+        return
+    for index, port in enumerate(state.program.rig.ports):
+        if port.song_position:
+            message = (frame, song_position(position), "song position")
+            state.outboxes[index].messages.append(message)
+
+
+def _rejoin_stems(state: EngineState, leg: CompiledLeg, begins: Fraction) -> None:
+    """Stems that began earlier in the song come in as far in as they would be by now."""
+    song, entry = state.song, state.song.entry
+    target = leg.route_start + entry.offset
+    latest: dict[int, tuple[SoundStart, Fraction]] = {}
+    for index in range(entry.leg_index + 1):
+        for held in song.legs[index].chased:
+            if isinstance(held.event, SoundStart) and _is_before(held, index, state):
+                began = song.legs[index].route_start + held.offset
+                latest[held.event.slot] = (held.event, target - began)
+    for event, elapsed in latest.values():
+        late = event._replace(from_frame=event.from_frame + int(elapsed))
+        state.timed_sounds.append((int(begins), late))
+
+
+def _is_before(held: Chased, leg_index: int, state: EngineState) -> bool:
+    entry = state.song.entry
+    return leg_index < entry.leg_index or held.tick < entry.tick
+
+
+def place(
+    state: EngineState,
+    at: tuple[int, int, int],
+    leg: CompiledLeg,
+    begins: Fraction,
+    first_tick: int = 0,
+) -> None:
+    """Put a leg at an exact start and tell the ports what it means for the transport."""
+    run = LegRun(
+        at, leg, begins, state.phase, first_tick=first_tick, clock_groups=len(state.groups)
+    )
+    state.runs.append(run)
+    state.tail = run
+    if leg.until_cue and run.round_no == 1:
+        _meet(state, run)
+    if leg.counted:
+        if not state.midi_rolling:
+            _send_start(state, run.start_frame, leg.route_tick + first_tick == 0)
+            state.midi_rolling = state.position_known = True
+        state.phase = run.phase_after()
+    elif state.midi_rolling:
+        send_stop(state, run.start_frame)
+    _hand_over_clock(state, run)
+
+
+def _meet(state: EngineState, run: LegRun) -> None:
+    """A vamp or a waiting hold is met; a script may say how long it lasts."""
+    if run.end is not None:
+        state.vamps_met += 1
+        return
+    state.holds_met += 1
+    if state.script is not None:
+        usual = run.leg.length / state.rate
+        seconds = state.script.hold_of(state.holds_met - 1, usual)
+        run.release(run.start + seconds * state.rate)
+
+
+def _leaves(state: EngineState, tail: LegRun) -> bool:
+    """Whether a vamp is left at the end of its present round."""
+    if state.script is None or state.cue_pending:
+        return state.cue_pending
+    usual = tail.leg.usual_rounds
+    return tail.round_no >= state.script.rounds_of(state.vamps_met - 1, usual)
+
+
+def _send_start(state: EngineState, frame: int, from_top: bool) -> None:
+    """Start or Continue, just before the first clock.
+
+    Continue is for receivers that know where they are: stopped by a hold in this
+    song, or told their song position. All others begin at their own top.
+    """
+    for index, port in enumerate(state.program.rig.ports):
+        if port.start_stop:
+            knows = state.position_known or (port.song_position and not from_top)
+            data, why = (continue_(), "continue") if knows else (start(), "start")
+            shift = state.outboxes[index].shift
+            state.timed.add(frame - state.start_lead + shift, index, data, why)
+
+
+def send_stop(state: EngineState, frame: int) -> None:
+    """Stop on every port that follows the transport."""
+    state.midi_rolling = False
+    for index, port in enumerate(state.program.rig.ports):
+        if port.start_stop:
+            state.timed.add(frame + state.outboxes[index].shift, index, stop(), "stop")
+
+
+def _hand_over_clock(state: EngineState, run: LegRun) -> None:
+    """Where the free clock ends or begins again around a leg."""
+    clock = state.free_clock
+    if run.clock_frames is not None:
+        first = run.next_clock(0) if state.groups else NEVER
+        if clock.until == NEVER and first != NEVER:
+            clock.until = first - int(clock.interval / 2)
+    else:  # a hold: the grid goes on at the tempo before it
+        interval = clock_interval(run.leg.last_qpm, state.rate)
+        gap = Fraction(-state.phase % TICKS_PER_CLOCK, TICKS_PER_CLOCK)
+        clock.begin(run.start + interval * gap, interval)
+
+
+def join_next(state: EngineState, block_end: int) -> None:
+    """Decide every leg that cannot wait for the next block."""
+    while (tail := state.tail) is not None:
+        if tail.end is not None and tail.end_frame >= state.stop_frame:
+            return
+        following = _following(state, tail)
+        if following is None:
+            return  # the end of the song is dealt with when it is reached
+        leg = state.program.songs[following[0]].legs[following[1]]
+        ahead = leg.lookahead_frames + state.margin
+        if tail.end is None:
+            if not state.cue_pending:
+                return
+            tail.release(Fraction(block_end + ahead))
+            state.cue_pending = False
+        elif tail.end_frame - ahead > block_end:
+            return
+        assert tail.end is not None
+        if following[0] != tail.song_index:
+            _segue(state, tail)
+        elif tail.leg.until_cue and following[1] != tail.leg_index:
+            state.cue_pending = False
+        place(state, following, leg, tail.end)
+
+
+def _following(state: EngineState, tail: LegRun) -> tuple[int, int, int] | None:
+    """(song, leg, round) of what comes after the tail if it is decided now; None at the end."""
+    song = state.program.songs[tail.song_index]
+    if tail.leg.until_cue and tail.leg.ticks and not _leaves(state, tail):
+        return tail.song_index, tail.leg_index, tail.round_no + 1
+    if tail.leg_index + 1 < len(song.legs):
+        return tail.song_index, tail.leg_index + 1, 1
+    if song.then is Then.SEGUE and tail.song_index + 1 < len(state.program.songs):
+        legs = state.program.songs[tail.song_index + 1].legs
+        return tail.song_index + 1, next(i for i, leg in enumerate(legs) if leg.counted), 1
+    return None
+
+
+def _segue(state: EngineState, tail: LegRun) -> None:
+    """The next song begins on this song's last bar line: receivers stop and start anew."""
+    send_stop(state, tail.end_frame - 2 * state.start_lead)
+    state.position_known = False
+    state.phase = 0
+
+
+def stop_now(state: EngineState, frame: int) -> None:
+    """Everything stops at a frame of the present block; the song waits to be started again."""
+    state.runs.clear()
+    state.tail = None
+    state.timed.clear()
+    state.timed_sounds.clear()
+    state.stop_frame = state.auto_start_frame = NEVER
+    state.cue_pending = False
+    if state.midi_rolling:
+        send_stop(state, frame)
+    state.mixer.stop_all(frame - state.next_frame)
+    rest_clock(state, frame)
+
+
+def rest_clock(state: EngineState, frame: int) -> None:
+    """From a frame on the clock runs freely at the coming song's tempo."""
+    interval = clock_interval(state.song.legs[0].first_qpm, state.rate)
+    state.free_clock.begin(frame + interval, interval)
+
+
+def end_song(state: EngineState, frame: int) -> None:
+    """The last leg has ended at a frame: the next song waits, or the set is over."""
+    over = state.song
+    state.runs.clear()
+    state.tail = None
+    if state.midi_rolling:
+        send_stop(state, frame)
+    state.now.songs_over += 1
+    if state.song_index + 1 < len(state.program.songs):
+        state.song_index += 1
+        state.go(Fact.SONG_OVER)
+        state.prepare_frame = frame + PATCHES_AFTER_SECONDS * state.rate
+        if over.then is Then.GAP:
+            state.auto_start_frame = frame + over.gap_frames
+    else:
+        state.go(Fact.SET_OVER)
+        state.now.sets_over += 1
+    rest_clock(state, frame)
+
+
+def choose_song(state: EngineState, step: int, frame: int) -> None:
+    """Go to the next or previous song of the set while nothing plays."""
+    chosen = min(max(state.song_index + step, 0), len(state.program.songs) - 1)
+    state.song_index = chosen
+    state.auto_start_frame = NEVER
+    state.prepare_frame = frame
+    rest_clock(state, frame)
+
+
+def send_panic(state: EngineState, frame: int) -> None:
+    """Silence every channel that the rig uses, at once."""
+    for instrument in state.program.rig.instruments:
+        for index, port in enumerate(state.program.rig.ports):
+            if port.name == instrument.port:
+                for message in panic(instrument.channel):
+                    state.outboxes[index].messages.append((frame, message, "panic"))
+
+
+def bar_line_after(state: EngineState, frame: int) -> int:
+    """The next bar line that is decided already and not before a frame."""
+    lines = [line for run in state.runs for line in (*run.bar_frames, run.end_frame)]
+    return min((line for line in lines if line >= frame), default=NEVER)
+
+
+def leg_fact(run: LegRun) -> Fact:
+    """What the start of a leg means to the transport."""
+    if run.leg.kind is LegKind.HOLD:
+        return Fact.HOLD_REACHED
+    if run.leg.kind is not LegKind.SECTION:
+        return Fact.COUNT_REACHED
+    return Fact.VAMP_REACHED if run.leg.until_cue else Fact.DOWNBEAT

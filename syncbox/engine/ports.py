@@ -1,0 +1,135 @@
+"""What leaves the MIDI ports in a block: the clock grid, timed messages, bursts on a slow wire.
+
+Real-time bytes leave on their frame. Everything else waits in its port's outbox
+until the wire is free, and is kept clear of the clock bytes around it, so that a
+burst of patches never delays a clock.
+"""
+
+from __future__ import annotations
+
+from bisect import insort
+from collections import deque
+from fractions import Fraction
+
+from syncbox.engine.run import NEVER
+from syncbox.midi.messages import is_realtime
+from syncbox.midi.wire import BYTE_US
+from syncbox.score.rig import MidiPort, Rig, Wire
+from syncbox.units import CLOCKS_PER_QUARTER, ms_to_frames, round_half_up
+
+MidiOut = tuple[int, int, bytes, str]  # offset in the block, port, one whole message, why
+
+
+class Outbox:
+    """Messages of one port that wait for the wire."""
+
+    __slots__ = ("byte_millionths", "index", "messages", "shift", "wire_free")
+
+    def __init__(self, index: int, port: MidiPort, rate: int) -> None:
+        self.index = index
+        self.shift = ms_to_frames(port.offset_ms, rate=rate)
+        self.messages: deque[tuple[int, bytes, str]] = deque()  # due frame, message, why
+        self.byte_millionths = BYTE_US * rate if port.wire is Wire.DIN else 0  # of a frame
+        self.wire_free = 0
+
+    def length_frames(self, byte_count: int) -> int:
+        """Frames that bytes occupy the wire, rounded up."""
+        return -(-byte_count * self.byte_millionths // 1_000_000)
+
+
+class FreeClock:
+    """The clock grid while no music is counted: at the tempo of what comes, up to a limit."""
+
+    __slots__ = ("interval", "next", "next_frame", "until")
+
+    def __init__(self) -> None:
+        self.next = Fraction(0)
+        self.interval = Fraction(1)
+        self.next_frame = NEVER
+        self.until = NEVER
+
+    def begin(self, first: Fraction, interval: Fraction) -> None:
+        """Clocks from an exact frame on, `interval` exact frames apart."""
+        self.next, self.interval, self.until = first, interval, NEVER
+        self.next_frame = round_half_up(first)
+
+    def advance(self) -> None:
+        """The next clock has been sent."""
+        self.next += self.interval
+        self.next_frame = round_half_up(self.next)
+
+    @property
+    def due(self) -> int:
+        """Frame of the next clock, or NEVER."""
+        return self.next_frame if self.next_frame < self.until else NEVER
+
+
+def clock_interval(tempo_qpm: Fraction, rate: int) -> Fraction:
+    """Exact frames from one clock to the next at a tempo."""
+    return Fraction(60 * rate) / (tempo_qpm * CLOCKS_PER_QUARTER)
+
+
+class ClockGroup:
+    """Ports that get the clock at the same frames."""
+
+    __slots__ = ("ports", "ports_when_stopped", "sent", "shift")
+
+    def __init__(self, shift: int, ports: tuple[int, ...], when_stopped: tuple[int, ...]) -> None:
+        self.shift = shift
+        self.ports = ports
+        self.ports_when_stopped = when_stopped
+        self.sent: list[int] = []  # frames of the clocks in the present block
+
+
+def clock_groups(rig: Rig, rate: int) -> list[ClockGroup]:
+    """One group for each port offset in use."""
+    by_shift: dict[int, list[int]] = {}
+    for index, port in enumerate(rig.ports):
+        if port.clock:
+            by_shift.setdefault(ms_to_frames(port.offset_ms, rate=rate), []).append(index)
+    return [
+        ClockGroup(shift, tuple(ports), tuple(p for p in ports if rig.ports[p].clock_when_stopped))
+        for shift, ports in by_shift.items()
+    ]
+
+
+class Timed:
+    """Messages for exact frames, such as Start before its downbeat. Few at a time."""
+
+    __slots__ = ("_order", "rows")
+
+    def __init__(self) -> None:
+        self.rows: list[tuple[int, int, int, bytes, str]] = []  # frame, order, port, message, why
+        self._order = 0
+
+    def add(self, frame: int, port: int, data: bytes, why: str) -> None:
+        self._order += 1
+        insort(self.rows, (frame, self._order, port, data, why))
+
+    def clear(self) -> None:
+        self.rows.clear()
+
+
+def flush(outbox: Outbox, first: int, end: int, clocks: list[int], midi: list[MidiOut]) -> None:
+    """Send what is due in [first, end): one message after the other, clear of the clocks.
+
+    `clocks` are the frames of this port's clocks in the block and of the next one, ascending.
+    """
+    while outbox.messages:
+        due, data, why = outbox.messages[0]
+        start = max(due, outbox.wire_free, first)
+        length = outbox.length_frames(len(data))
+        byte = outbox.length_frames(1)
+        for clock in clocks:
+            if start - byte < clock < start + length:
+                start = clock + byte
+        if start >= end:
+            return
+        outbox.messages.popleft()
+        outbox.wire_free = start + length
+        midi.append((start - first, outbox.index, data, why))
+
+
+def in_sending_order(message: MidiOut) -> tuple[int, bool]:
+    """Sort key: by frame, real-time bytes first."""
+    return message[0], not is_realtime(message[2])

@@ -1,0 +1,95 @@
+"""The one function that makes everything: the audio and MIDI of the next block.
+
+It reads no clock, opens nothing and waits for nothing; its only input besides the
+state is which frames are wanted. Four drivers call it, and nothing else differs
+between them, so what is rendered is what is played.
+"""
+
+from __future__ import annotations
+
+from syncbox.engine.emission import emit_block
+from syncbox.engine.mixer import LEVEL_STEP_DB
+from syncbox.engine.planning import (
+    bar_line_after,
+    begin_song,
+    choose_song,
+    join_next,
+    send_panic,
+    stop_now,
+)
+from syncbox.engine.ports import in_sending_order
+from syncbox.engine.run import NEVER
+from syncbox.engine.state import Block, EngineState
+from syncbox.engine.transport import Command, State
+
+_LEVEL_STEPS = {Command.LOUDER: LEVEL_STEP_DB, Command.SOFTER: -LEVEL_STEP_DB}
+_SONG_STEPS = {Command.NEXT_SONG: 1, Command.PREVIOUS_SONG: -1}
+
+
+def render_block(state: EngineState, first_frame: int, frame_count: int) -> Block:
+    """Audio (outputs, frame_count) and MIDI of the next block; the state moves on.
+
+    `first_frame` is where the block before ended (see `EngineState.skip_to`);
+    `frame_count` is at most the state's `frames_max`. The result is valid until the
+    next call.
+    """
+    assert first_frame == state.next_frame, (first_frame, state.next_frame)
+    end = first_frame + frame_count
+    state.midi.clear()
+    for number in state.presses:
+        _obey(state, Command(number), first_frame, end)
+    state.presses.clear()
+    join_next(state, end)
+    emit_block(state, first_frame, end)
+    state.midi.sort(key=in_sending_order)
+    audio = state.mixer.render(frame_count)
+    state.next_frame = end
+    _show(state)
+    return Block(audio, state.midi)
+
+
+def _obey(state: EngineState, command: Command, first: int, end: int) -> None:
+    """Carry out a press; one that means nothing now is counted and changes nothing."""
+    if not state.may(command):
+        state.now.refused_count += 1
+        return
+    was = state.transport
+    state.go(command)
+    if command in _SONG_STEPS:
+        choose_song(state, _SONG_STEPS[command], first)
+    elif command in _LEVEL_STEPS:
+        state.mixer.change_level(_LEVEL_STEPS[command])
+    elif command is Command.QUIT:
+        _quit(state, was, first)
+    else:
+        _move(state, command, first, end)
+
+
+def _move(state: EngineState, command: Command, first: int, end: int) -> None:
+    """Commands that change what is being played."""
+    if command is Command.START:
+        begin_song(state, first)
+    elif command is Command.STOP:
+        stop_now(state, first)
+    elif command is Command.STOP_AT_BAR:
+        state.stop_frame = bar_line_after(state, end)
+    elif command is Command.CUE:
+        state.cue_pending = True
+    elif command is Command.PANIC:
+        send_panic(state, first)
+
+
+def _quit(state: EngineState, was: State, frame: int) -> None:
+    """Stop if anything plays, then fade everything out for good."""
+    if was not in (State.STOPPED, State.WAITING):
+        stop_now(state, frame)
+    state.quitting = True
+    state.auto_start_frame = state.prepare_frame = NEVER
+    state.mixer.leave()
+
+
+def _show(state: EngineState) -> None:
+    now = state.now
+    now.cue_pending = int(state.cue_pending)
+    now.song_index = state.song_index
+    now.level_mdb = round(state.mixer.level_db * 1000)

@@ -1,0 +1,113 @@
+"""One leg being played: its events at their frames, in order, with a place marker in each list."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.schedule.program import CompiledLeg, Event
+from syncbox.units import TICKS_PER_CLOCK, round_half_up
+
+NEVER = 2**62  # a frame that does not come
+
+
+class LegRun:
+    """A round of a leg placed at an exact start. An open end (a hold that waits) is NEVER.
+
+    `first_tick` leaves out what lies before it, for a start in the middle; the
+    leg's start then lies before the music begins. Frames are ascending.
+    """
+
+    __slots__ = (
+        "bar_frames",
+        "clock_frames",
+        "clock_positions",
+        "end",
+        "end_frame",
+        "event_frames",
+        "events",
+        "frames_done",
+        "leg",
+        "leg_index",
+        "next_event",
+        "order",
+        "phase",
+        "position",
+        "round_no",
+        "song_index",
+        "start",
+        "start_frame",
+        "started",
+    )
+
+    def __init__(
+        self,
+        place: tuple[int, int, int],
+        leg: CompiledLeg,
+        start: Fraction,
+        phase: int,
+        *,
+        first_tick: int = 0,
+        clock_groups: int = 0,
+    ) -> None:
+        """`place` is (song index, leg index, round); `start` is where tick 0 lies, exact frames."""
+        self.song_index, self.leg_index, self.round_no = place
+        self.leg = leg
+        self.start = start
+        self.phase = phase
+        frames = leg.event_offsets.frames(start) + leg.event_shifts
+        order = np.argsort(frames, kind="stable")
+        if first_tick:
+            order = order[leg.event_ticks[order] >= first_tick]
+        self.order: list[int] = order.tolist()
+        self.event_frames: list[int] = frames[order].tolist()
+        self.events = leg.events
+        self.position = 0
+        self.next_event = self.event_frames[0] if self.event_frames else NEVER
+        self.clock_frames: NDArray[np.int64] | None = None
+        first_clock = 0
+        if leg.clock_offsets:
+            phase = phase if leg.counted else 0
+            self.clock_frames = leg.clock_offsets[phase].frames(start)
+            first_clock = int(np.searchsorted(leg.clock_ticks[phase], first_tick))
+        self.clock_positions = [first_clock] * clock_groups
+        self.bar_frames: list[int] = leg.bar_offsets.frames(start).tolist()
+        waits = leg.until_cue and leg.ticks == 0
+        self.end: Fraction | None = None if waits else start + leg.length
+        self.end_frame = NEVER if self.end is None else round_half_up(self.end)
+        self.start_frame = round_half_up(start)
+        if first_tick:
+            tick_frames = [
+                frame
+                for frame, (_, tick) in zip(self.bar_frames, leg.bars, strict=True)
+                if tick >= first_tick
+            ]
+            self.start_frame = tick_frames[0]
+        self.started = False
+        self.frames_done = False
+
+    def release(self, end: Fraction) -> None:
+        """Close an open end."""
+        self.end = end
+        self.end_frame = round_half_up(end)
+
+    def phase_after(self) -> int:
+        """Ticks since the last clock at the end of this round."""
+        return (self.phase + self.leg.ticks) % TICKS_PER_CLOCK
+
+    def next_clock(self, group: int) -> int:
+        """Frame of the next clock for a group of ports, or NEVER."""
+        position = self.clock_positions[group]
+        if self.clock_frames is None or position >= len(self.clock_frames):
+            return NEVER
+        return int(self.clock_frames[position])
+
+    def take(self) -> Event:
+        """The event at `next_event`; moves on."""
+        event = self.events[self.order[self.position]]
+        self.position += 1
+        done = self.position >= len(self.event_frames)
+        self.next_event = NEVER if done else self.event_frames[self.position]
+        return event

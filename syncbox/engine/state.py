@@ -1,0 +1,165 @@
+"""Everything the engine remembers between two blocks, and what it tells the outside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.engine.mixer import Mixer
+from syncbox.engine.ports import (
+    ClockGroup,
+    FreeClock,
+    MidiOut,
+    Outbox,
+    Timed,
+    clock_groups,
+    clock_interval,
+)
+from syncbox.engine.run import NEVER, LegRun
+from syncbox.engine.script import CueScript
+from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger
+from syncbox.schedule.program import CompiledSong, Program, SoundStart
+from syncbox.units import ms_to_frames
+
+LEVEL_DB_START = -12.0  # quiet: the person at the keys raises it on purpose
+START_LEAD_MS = Fraction(2)  # Start goes out this long before its first clock; the rule is 1 ms
+START_DELAY_MS = Fraction(50)  # from pressing start to the first count
+DECIDE_MS = Fraction(10)  # a leg is decided this long before its first event
+
+
+@dataclass(slots=True)
+class Now:
+    """Where the show is, as plain numbers: written by render_block, copied out by the driver."""
+
+    transport: int = int(State.STOPPED)
+    song_index: int = 0
+    leg_index: int = 0
+    section_index: int = -1
+    pass_no: int = 1
+    passes: int = 1
+    round_no: int = 1
+    bar: int = 0  # in the section, from 1; 0 before anything has sounded
+    bars: int = 0
+    beat: int = 0
+    beats: int = 0
+    bars_to_go: int = 0
+    tempo_mqpm: int = 0  # thousandths of quarters a minute
+    beat_frame: int = 0
+    text: int = -1  # the text cue on show
+    cue_pending: int = 0
+    songs_over: int = 0
+    sets_over: int = 0
+    late_count: int = 0  # events whose frame had passed when they were met
+    refused_count: int = 0  # presses that meant nothing
+    level_mdb: int = 0  # thousandths of a dB
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One block: audio float32 (outputs, frames) and MIDI in sending order; both reused."""
+
+    audio: NDArray[np.float32]
+    midi: list[MidiOut]
+
+
+class EngineState:
+    """One engine. Change it only through `press` and `render_block`, from one thread."""
+
+    def __init__(self, program: Program, song_index: int, mixer: Mixer) -> None:
+        self.program = program
+        self.rate = program.rate
+        self.mixer = mixer
+        self.now = Now(song_index=song_index, level_mdb=round(mixer.level_db * 1000))
+        self.transport = State.STOPPED
+        self.song_index = song_index
+        self.next_frame = 0  # the first frame of the coming block
+        self.presses: list[int] = []
+        # What is being played: legs that still have events, and the last one decided.
+        self.runs: list[LegRun] = []
+        self.tail: LegRun | None = None
+        self.cue_pending = False
+        self.script: CueScript | None = None  # None: cues come from a person
+        self.vamps_met = self.holds_met = 0
+        self.stop_frame = NEVER
+        self.auto_start_frame = NEVER
+        self.prepare_frame = 0  # when the coming song's patches go out
+        self.quitting = False
+        # MIDI
+        ports = program.rig.ports
+        self.midi: list[MidiOut] = []
+        self.outboxes = [Outbox(i, port, program.rate) for i, port in enumerate(ports)]
+        self.groups: list[ClockGroup] = clock_groups(program.rig, program.rate)
+        self.group_of = [
+            next((g for g, group in enumerate(self.groups) if i in group.ports), -1)
+            for i in range(len(ports))
+        ]
+        self.timed = Timed()
+        self.timed_sounds: list[tuple[int, SoundStart]] = []
+        self.free_clock = FreeClock()
+        self.midi_rolling = False  # whether Start has been sent and not Stop
+        self.position_known = False  # whether receivers know where they are in this song
+        self.phase = 0  # ticks since the last clock at the end of the tail
+        self.selected = [-1] * len(program.rig.instruments)  # patch key on each instrument
+        self.ready_frame = 0  # when the last patch asked for has been loaded
+        # Leads in frames
+        rate = program.rate
+        self.start_lead = ms_to_frames(START_LEAD_MS, rate=rate)
+        self.start_delay = ms_to_frames(START_DELAY_MS, rate=rate)
+        earliest = min((outbox.shift for outbox in self.outboxes), default=0)
+        self.margin = ms_to_frames(DECIDE_MS, rate=rate) + max(0, -earliest)
+        self.free_clock.begin(Fraction(0), clock_interval(self.song.legs[0].first_qpm, rate))
+
+    @property
+    def song(self) -> CompiledSong:
+        """The song that plays or comes next."""
+        return self.program.songs[self.song_index]
+
+    @property
+    def finished(self) -> bool:
+        """Whether QUIT has been carried out and the outputs are silent."""
+        return self.quitting and self.mixer.silent
+
+    def press(self, command: int) -> None:
+        """A command from a person; it counts from the start of the next block."""
+        self.presses.append(command)
+
+    def may(self, trigger: Trigger) -> bool:
+        """Whether a trigger means something in the present state."""
+        return (self.transport, trigger) in NEXT_STATE
+
+    def go(self, trigger: Trigger) -> None:
+        """Make the transition. The pair must be in the table."""
+        self.transport = NEXT_STATE[self.transport, trigger]
+        self.now.transport = int(self.transport)
+
+    def skip_to(self, frame: int) -> None:
+        """Frames up to `frame` were lost to a dropout; what lay in them is late."""
+        self.mixer.skip(frame - self.next_frame)
+        self.next_frame = frame
+
+
+def engine_state(
+    program: Program,
+    *,
+    song_index: int = 0,
+    frames_max: int = 8192,
+    level_db: float = LEVEL_DB_START,
+    soft_start: bool = True,
+    script: CueScript | None = None,
+) -> EngineState:
+    """A stopped engine at a song of the set; the song starts at its `entry`.
+
+    `frames_max` is the largest block it will be asked for. Levels are in dB below full
+    scale, -40 to 0. With a script nobody needs to press the cue.
+    """
+    assert program.songs, "a set has at least one song"
+    mixer = Mixer(program, frames_max, level_db=level_db, soft_start=soft_start)
+    state = EngineState(program, song_index, mixer)
+    state.script = script
+    return state
+
+
+__all__ = ["Block", "Command", "EngineState", "Now", "engine_state"]
