@@ -8,6 +8,7 @@ leg is the exact end of the one before: no rounded frame is ever added to.
 from __future__ import annotations
 
 from fractions import Fraction
+from math import ceil, floor
 
 from syncbox.engine.ports import clock_interval
 from syncbox.engine.run import NEVER, LegRun
@@ -28,21 +29,26 @@ def begin_song(state: EngineState, frame: int) -> None:
     song, entry = state.song, state.song.entry
     state.auto_start_frame = NEVER
     prepare_song(state, frame)
-    start_frame = max(frame + state.start_delay, state.ready_frame)
     state.cue_pending = state.position_known = False
     state.vamps_met = state.holds_met = state.phase = 0
-    if not entry.leg_index and not entry.tick:
-        place(state, (state.song_index, 0, 1), song.legs[0], Fraction(start_frame))
+    first_frame = max(frame + state.start_delay, state.ready_frame)
+    if entry.is_top:
+        top = song.legs[0]
+        origin = first_frame - floor(top.route_start)
+        place(state, (state.song_index, 0, 1), top, origin + top.route_start)
         return
-    begins = Fraction(start_frame)
-    if entry.count_in is not None:
-        place(state, (state.song_index, entry.leg_index, 1), entry.count_in, begins)
-        begins += entry.count_in.length
     leg = song.legs[entry.leg_index]
+    count = Fraction(0) if entry.count_in is None else entry.count_in.length
+    # A whole number of frames before bar 1, so that every bar lies where the timeline says.
+    origin = first_frame + ceil(count - leg.route_start - entry.offset)
+    begins = origin + leg.route_start + entry.offset
+    at = (state.song_index, entry.leg_index, 1)
+    if entry.count_in is not None:
+        place(state, at, entry.count_in, begins - count)
     _send_position(state, frame, leg.route_tick + entry.tick)
     _rejoin_stems(state, leg, begins)
     state.phase = -entry.tick % TICKS_PER_CLOCK
-    place(state, (state.song_index, entry.leg_index, 1), leg, begins - entry.offset, entry.tick)
+    place(state, at, leg, begins - entry.offset, entry.tick)
 
 
 def prepare_song(state: EngineState, frame: int) -> None:

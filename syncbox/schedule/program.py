@@ -127,7 +127,12 @@ class Entry:
     leg_index: int = 0
     tick: int = 0
     offset: Fraction = Fraction(0)  # the tick in exact frames from the leg's start
-    count_in: CompiledLeg | None = None  # None: from the top, with the song's own opening
+    count_in: CompiledLeg | None = None  # None from the top: the song has an opening of its own
+
+    @property
+    def is_top(self) -> bool:
+        """Whether the song is played from its beginning."""
+        return self.leg_index == 0 and self.tick == 0
 
 
 @dataclass(frozen=True, slots=True)
