@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from syncbox.engine.render import render_block
 from syncbox.engine.script import CueScript
-from syncbox.engine.state import Block, engine_state
+from syncbox.engine.state import Block, EngineState, engine_state
 from syncbox.engine.transport import Command
 from syncbox.schedule.program import Program
 
@@ -37,7 +37,17 @@ def play_through(
         level_db=level_db,
         script=script,
     )
-    preroll = PREROLL_SECONDS * program.rate
+    return play_state(state, songs=songs, block_frames=block_frames, tail_seconds=tail_seconds)
+
+
+def play_state(
+    state: EngineState, *, songs: int = 1, block_frames: int, tail_seconds: float
+) -> Iterator[tuple[int, Block]]:
+    """The same for an engine that the caller keeps, to look at between two blocks.
+
+    The tail goes on until every sound has ended.
+    """
+    preroll = PREROLL_SECONDS * state.rate
     pressed, over_frame, frame = False, -1, 0
     while True:
         count = block_frames if pressed or frame == preroll else min(block_frames, preroll - frame)
@@ -48,5 +58,6 @@ def play_through(
         frame += count
         if over_frame < 0 and state.now.songs_over + state.now.sets_over >= songs:
             over_frame = frame
-        if over_frame >= 0 and frame - over_frame >= tail_seconds * program.rate:
+        rung_out = over_frame >= 0 and not state.mixer.sounding
+        if rung_out and frame - over_frame >= tail_seconds * state.rate:
             return

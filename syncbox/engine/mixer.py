@@ -110,6 +110,11 @@ class Mixer:
         self.leaving = True
 
     @property
+    def sounding(self) -> bool:
+        """Whether any sound is still to be heard."""
+        return bool(self._active)
+
+    @property
     def silent(self) -> bool:
         """Whether the outputs have faded out for good."""
         return self.leaving and self._gain == 0.0
