@@ -10,15 +10,14 @@ PACKAGE = ROOT / "syncbox"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 # From the ground up. A module may import its own layer and what lies below it. The longest
-# prefix counts: what a message's bytes are is pure knowledge that the schedule builds on,
-# and `checks` looks at a whole song as it would be scheduled.
+# prefix counts: what a message's bytes are is pure knowledge that the schedule builds on.
 LAYERS = (
     ("syncbox", "syncbox.units", "syncbox.errors"),
     ("syncbox.score",),
     ("syncbox.midi.messages", "syncbox.midi.panel", "syncbox.midi.wire"),
     ("syncbox.schedule",),
-    ("syncbox.score.checks",),
     ("syncbox.midi", "syncbox.audio"),
+    ("syncbox.checking",),
     ("syncbox.engine",),
     ("syncbox.drivers",),
     ("syncbox.pack", "syncbox.lab", "syncbox.guide"),
@@ -100,6 +99,6 @@ def test_the_core_knows_no_clock_device_or_thread(path):
 def test_a_wrong_import_would_be_found():
     assert rank("syncbox.engine.render") > rank("syncbox.schedule.compile")
     assert rank("syncbox.midi.ports") > rank("syncbox.midi.wire")
-    assert rank("syncbox.score.checks") > rank("syncbox.score.song")
+    assert rank("syncbox.checking.wires") > rank("syncbox.score.song")
     found = dict.fromkeys(module for _, module in imports_of(PACKAGE / "cli" / "main.py"))
     assert "syncbox.errors" in found

@@ -16,7 +16,7 @@ from syncbox.score.meter import Meter
 from syncbox.score.reading.fields import Found
 from syncbox.score.reading.nodes import Node, Scalar
 from syncbox.score.reading.report import Report
-from syncbox.score.reading.song_tables import Told, ToldRamp
+from syncbox.score.reading.time_tables import Told, ToldRamp
 from syncbox.score.song import (
     At,
     Body,

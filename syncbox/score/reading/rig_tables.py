@@ -21,7 +21,8 @@ from syncbox.score.reading.fields import (
 )
 from syncbox.score.reading.nodes import Node, Scalar
 from syncbox.score.reading.report import Mistake, Report
-from syncbox.score.reading.song_tables import FORMAT_FIELD, PATCHES
+from syncbox.score.reading.song_tables import FORMAT_FIELD
+from syncbox.score.reading.sound_tables import PATCHES
 from syncbox.score.rig import BankCount, ProgramCount, TempoTrim, Then, Wire
 
 OFFSET_MS_MAX = 500

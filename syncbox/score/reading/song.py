@@ -12,7 +12,8 @@ from syncbox.score.reading.fields import Found, Table, read_table
 from syncbox.score.reading.lengths import TIMES_MAX
 from syncbox.score.reading.nodes import Mapping, Node, Scalar, compose
 from syncbox.score.reading.report import Report
-from syncbox.score.reading.song_tables import FORMAT, SONG_TABLE, Told
+from syncbox.score.reading.song_tables import FORMAT, SONG_TABLE
+from syncbox.score.reading.time_tables import Told
 from syncbox.score.song import Body, Click, CountIn, Section, Song, Span, TempoStep
 from syncbox.units import Ticks
 
