@@ -24,7 +24,9 @@ class PortState:
 class HostSide(Protocol):
     """A driver's helper in the host process. Called by the session's own thread, one at a time."""
 
-    notes: tuple[str, ...]  # what a musician should know about this driver tonight
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a musician should know about this driver tonight."""
 
     def engine_is_ready(self, client: str) -> None:
         """The engine runs and calls itself `client` towards the audio system."""

@@ -69,8 +69,8 @@ def open_session(
 ) -> Session:
     """Start the engine on a driver and wait until its audio runs.
 
-    `driver` is a name or what `choose` found. `options` go to the engine: start_at,
-    song_index, level_db, soft_start. Raises DeviceError when the driver, its device or
+    `driver` is a name or what `choose` found. `options` go to the engine: song_index,
+    level_db, soft_start, script. Raises DeviceError when the driver, its device or
     its rate does not fit, EngineError when the engine process does not come up.
     """
     choice = driver if isinstance(driver, Choice) else choose(driver, device, rate=program.rate)
@@ -192,7 +192,7 @@ class Session:
             engine_alive=self._engine is not None and self._engine.alive,
             finished=self._finished,
             trouble=self._trouble or _TROUBLE.get(pulse.health, ""),
-            notes=side.notes if side else (),
+            notes=(*facts.get("notes", ()), *(side.notes if side else ())),
         )
 
     def sent(self) -> list[SentEvent]:

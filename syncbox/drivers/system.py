@@ -31,6 +31,10 @@ now_ns = time.perf_counter_ns
 ENGINE_PRIORITY = 8
 SENDER_PRIORITY = 9
 
+# A sleep is cut short by this much and the rest is spun away: Linux and macOS wake a
+# sleeper within 0.1 ms or so, Windows to the millisecond at best.
+SPIN_NS = 2_000_000 if sys.platform == "win32" else 250_000
+
 _MCL_CURRENT, _MCL_FUTURE = 1, 2  # <sys/mman.h>
 
 
@@ -69,11 +73,11 @@ def _linux_priority(asked: str, level: int) -> Grant:
     return Grant(asked, True, f"real-time priority {level}")
 
 
-def give_up_priority() -> None:
-    """Normal priority for the calling thread, so that only the threads it started keep theirs."""
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError):
-            os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+def ask_for_callback_priority(level: int) -> Grant:
+    """The same for a thread that the audio system made to call us back."""
+    if sys.platform == "darwin":
+        return Grant("real-time priority", True, "real-time priority (Core Audio's own thread)")
+    return ask_for_priority(level)
 
 
 class _TimeConstraint(ctypes.Structure):

@@ -89,6 +89,10 @@ class Cycle:
         push_event(self._sent, frame, port, data, why, asked_ns=at_ns, actual_ns=at_ns)
         self._counts[port] += 1
 
+    def hand_over(self, frame: int, port: int, data: bytes, why: str, *, due_ns: int) -> None:
+        """Give an event to the sender process, which sends it at a moment of host time."""
+        push_event(self._deck.to_sender, frame, port, data, why, asked_ns=due_ns)
+
     def end(self, frame_count: int, started_ns: int) -> None:
         """Everything of this block is where it belongs."""
         pulse = self.pulse

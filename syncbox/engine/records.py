@@ -48,8 +48,9 @@ class SentEvent:
     """One MIDI message as it left. `port` indexes the rig's ports.
 
     `frame` is where the schedule wants it. `asked_ns` and `actual_ns` are host time:
-    when it should have been and when it was handed to the system; None where the
-    audio system itself places it by its frame.
+    when it should have been and when it had been handed to the system; None where the
+    audio system itself places it by its frame. A port that nothing is connected to
+    counts like any other.
     """
 
     frame: int
@@ -174,6 +175,7 @@ class Deck:
     def __init__(self, segment: Segment, now_type: type[Any]) -> None:
         self._segment = segment
         self.name = segment.name
+        self.now_type = now_type
         self.now_codec = NowCodec(now_type)
         spans = self._spans(self.now_codec.size)
         views = {what: segment.view(start, size) for what, (start, size) in spans.items()}

@@ -1,16 +1,11 @@
 from __future__ import annotations
 
-import json
 import os
 import signal
-import subprocess
-import sys
-import time
-from contextlib import contextmanager
-from pathlib import Path
 
 import pytest
 import stand_in
+from listening import capture, connected, wait_for
 from stand_in import BEAT_FRAMES, CLOCK_FRAMES, KIND, LONG_SYSEX, Press
 
 from syncbox.drivers.choose import choose
@@ -21,50 +16,9 @@ from syncbox.errors import DeviceError
 pytestmark = pytest.mark.jack
 
 
-class Capture:
-    def __init__(self, server, midi_ports, sources):
-        script = Path(__file__).parent / "jack_capture.py"
-        command = [sys.executable, str(script), server, "listener", str(midi_ports), *sources]
-        self.process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-        assert self.process.stdout.readline() == "ready\n"
-
-    def tell(self, line):
-        self.process.stdin.write(line + "\n")
-        self.process.stdin.flush()
-
-    def heard(self):
-        self.tell("say")
-        return json.loads(self.process.stdout.readline())
-
-    def messages(self, port=0):
-        return [data for index, _, data in self.heard()["midi"] if index == port]
-
-
-@contextmanager
-def capture(server, *, midi_ports=1, sources=()):
-    listener = Capture(server, midi_ports, sources)
-    try:
-        yield listener
-    finally:
-        listener.process.communicate(timeout=10)
-
-
-def wait_for(condition, *, patience_s=20.0):
-    deadline = time.monotonic() + patience_s
-    while not condition():
-        assert time.monotonic() < deadline, "it never happened"
-        time.sleep(0.05)
-
-
 def open_on(server, *matches, outputs=2):
     program = stand_in.program(*(matches or ("listener:in_*",)), outputs=outputs)
     return open_session(program, "jack", device=server, kind=KIND)
-
-
-def connected(session, port=0):
-    return not session.status().ports[port].missing
 
 
 def test_click_and_clock_arrive_on_their_frames(jack_server):
@@ -109,13 +63,9 @@ def test_what_was_sent_is_what_was_heard(jack_server):
         assert [(frame - zero, data) for _, frame, data in heard["midi"]] == told[
             : len(heard["midi"])
         ]
-    assert LONG_SYSEX.hex() in listener_messages(heard)
+    assert LONG_SYSEX.hex() in [data for _, _, data in heard["midi"]]
     assert status.midi_refused == 0
     assert status.log_refused == 0
-
-
-def listener_messages(heard):
-    return [data for _, _, data in heard["midi"]]
 
 
 def test_leaving_sends_stop_last(jack_server):

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import stand_in
+from listening import wait_for
 from stand_in import CLOCK_FRAMES, KIND, LONG_SYSEX, Press
 
 from syncbox.drivers.choose import choose
@@ -18,13 +19,6 @@ from syncbox.errors import DeviceError, EngineError
 
 def simulated(**options):
     return open_session(stand_in.program(), "simulated", kind=KIND, **options)
-
-
-def wait_for(condition, *, patience_s=20.0):
-    deadline = time.monotonic() + patience_s
-    while not condition():
-        assert time.monotonic() < deadline, "it never happened"
-        time.sleep(0.01)
 
 
 def collect(session, count):

@@ -1,0 +1,91 @@
+"""The host's side of MIDI through the sender process: which port of the system is whose."""
+
+from __future__ import annotations
+
+import json
+import threading
+from typing import Any
+
+from syncbox.drivers.child import Child
+from syncbox.drivers.hostside import PortState
+from syncbox.drivers.sender import SenderJob
+from syncbox.engine.records import Deck
+from syncbox.errors import DeviceError, EngineError
+from syncbox.midi.ports import SystemPort, matching, silencing_messages
+from syncbox.score.rig import Rig
+
+_READY_S = 10.0
+_LEAVE_S = 2.0
+
+
+class MidiPorts:
+    """Starts the sender and the watcher, and tells one what the other sees."""
+
+    def __init__(self, deck: Deck, rig: Rig) -> None:
+        self._rig = rig
+        self._states = tuple(PortState(port.name, ()) for port in rig.ports)
+        self._lock = threading.Lock()
+        job = SenderJob(deck.name, deck.now_type, silencing_messages(rig))
+        self._sender = Child("MIDI sender", "syncbox.drivers.sender", job)
+        self._watcher: Child | None = None
+        self._sender_note = ""
+        self._system_note = ""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        return tuple(note for note in (self._sender_note, self._system_note) if note)
+
+    def engine_is_ready(self, client: str) -> None:
+        del client
+        priority = self._sender.answer(patience_s=_READY_S)["priority"]
+        self._sender_note = f"The MIDI sender has {priority}."
+        watcher = Child("port watcher", "syncbox.drivers.midisystem", None)
+        try:
+            self._take(watcher.answer(patience_s=_READY_S))
+        except (DeviceError, EngineError) as error:
+            watcher.kill()
+            watcher.close()
+            self._system_note = f"MIDI ports could not be listed: {error}"
+            return
+        self._watcher = watcher
+        threading.Thread(target=self._listen, args=(watcher,), name="ports", daemon=True).start()
+
+    def _listen(self, watcher: Child) -> None:
+        for facts in watcher.further_answers():
+            self._take(facts)
+
+    def _take(self, facts: dict[str, Any]) -> None:
+        outputs = [SystemPort(name) for name in facts["outputs"]]
+        wanted = [[box.name for box in matching(outputs, port.match)] for port in self._rig.ports]
+        self._tell({"open": wanted})
+        self._states = tuple(
+            PortState(port.name, tuple(names))
+            for port, names in zip(self._rig.ports, wanted, strict=True)
+        )
+        if not facts["system"]:
+            self._system_note = "This computer has no MIDI system, so no MIDI goes out."
+        elif facts["blocks"]:
+            self._system_note = (
+                f"MIDI through {facts['system']} moves every message to the start of an audio "
+                "block: the driver jack keeps the clock tight."
+            )
+
+    def _tell(self, note: dict[str, Any]) -> None:
+        with self._lock:
+            self._sender.tell(json.dumps(note).encode() + b"\n")
+
+    def tend(self) -> None:
+        if not self._sender.alive:
+            self._sender_note = "The MIDI sender died: no MIDI goes out. Leave and start again."
+
+    def port_states(self) -> tuple[PortState, ...]:
+        return self._states
+
+    def hush(self) -> None:
+        self._tell({"hush": True})
+
+    def close(self) -> None:
+        for helper in (self._watcher, self._sender):
+            if helper is not None:
+                helper.leave(patience_s=_LEAVE_S)
+                helper.close()

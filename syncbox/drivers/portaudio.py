@@ -1,0 +1,201 @@
+"""Audio by a PortAudio callback in the engine process, MIDI by a sender with deadlines.
+
+PortAudio knows no MIDI, so the frame of every event is mapped to host time: each
+callback is told when its first frame will be heard, a delay-locked loop smooths
+that, and the sender process sends at the moment found. The host tells the sender
+which of the system's ports to open, from what a watching helper process sees.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from syncbox.drivers import system
+from syncbox.drivers.choose import Choice
+from syncbox.drivers.dll import Tracker, follow, time_of_frame, track
+from syncbox.drivers.hostside import HostSide
+from syncbox.drivers.midiports import MidiPorts
+from syncbox.engine.cycle import Cycle
+from syncbox.engine.records import Deck, Health
+from syncbox.errors import DeviceError
+from syncbox.units import NS_PER_SECOND
+
+_FIRST_BLOCK_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class PortAudioDriver:
+    """The engine's half. `block_frames` 0 lets PortAudio choose."""
+
+    device: str
+    device_index: int
+    block_frames: int
+
+    def open(self, cycle: Cycle, program: Any) -> Running:
+        import sounddevice
+
+        found = self._find(sounddevice)
+        try:
+            return Running(sounddevice, found, self, cycle, program)
+        except sounddevice.PortAudioError as error:
+            raise DeviceError(
+                f"{self.device} could not be opened: {error.args[0]}",
+                hint="is another program using it, or does it not know this sample rate?",
+            ) from None
+
+    def _find(self, sounddevice: Any) -> tuple[int, int]:
+        """Number and output count: what was found by another process may have moved."""
+        devices = list(sounddevice.query_devices())
+        order = sorted(range(len(devices)), key=lambda index: index != self.device_index)
+        for index in order:
+            device = devices[index]
+            if device["name"] == self.device and device["max_output_channels"] > 0:
+                return index, device["max_output_channels"]
+        raise DeviceError(f"the audio device {self.device} is gone", hint="plug it in again")
+
+
+class DacClock:
+    """Maps frames of the engine to host time, from what each callback is told.
+
+    Times in a callback are in the stream's own seconds; only their difference to the
+    stream's "now" is used, because the host's clock may have another zero.
+    """
+
+    def __init__(self, rate: int, latency_s: float) -> None:
+        self._rate = rate
+        self._latency_s = latency_s
+        self._zero_ns = 0
+        self._tracker: Tracker | None = None
+
+    def heard_s(self, now_ns: int, ahead_s: float) -> float:
+        """When a block is heard that the callback at `now_ns` was told is `ahead_s` away."""
+        if not self._zero_ns:
+            self._zero_ns = now_ns
+        # Some host systems tell no time; then the stream's fixed latency has to do.
+        ahead = ahead_s if ahead_s > 0 else self._latency_s
+        return (now_ns - self._zero_ns) / NS_PER_SECOND + ahead
+
+    def lost_frames(self, heard_s: float) -> int:
+        """After an underflow: frames that went by, 0 if it is less than half a block."""
+        if self._tracker is None:
+            return 0
+        late_frames = round((heard_s - self._tracker.loop.t1_s) * self._rate)
+        return late_frames if 2 * late_frames > self._tracker.block_frames else 0
+
+    def block(self, frame: int, frame_count: int, heard_s: float) -> None:
+        """Take in one callback."""
+        if self._tracker is None:
+            self._tracker = track(self._rate, frame, frame_count, heard_s)
+        else:
+            self._tracker = follow(self._tracker, frame, frame_count, heard_s)
+
+    def due_ns(self, frame: int) -> int:
+        """Host time at which a frame near the present block is heard."""
+        assert self._tracker is not None
+        return self._zero_ns + int(time_of_frame(self._tracker.loop, frame) * NS_PER_SECOND)
+
+
+class Running:
+    """A stream whose callback is the engine."""
+
+    def __init__(
+        self,
+        sounddevice: Any,
+        found: tuple[int, int],
+        driver: PortAudioDriver,
+        cycle: Cycle,
+        program: Any,
+    ) -> None:
+        index, outputs = found
+        self._cycle = cycle
+        self._wanted = program.output_count
+        self._driver = driver
+        self._played = max(1, min(outputs, program.output_count))
+        self._priority = ""
+        self._first_block = threading.Event()
+        self._closing = False
+        self._stream = sounddevice.OutputStream(
+            samplerate=program.rate,
+            blocksize=driver.block_frames,
+            device=index,
+            channels=self._played,
+            dtype="float32",
+            latency="low",
+            callback=self._call,
+            finished_callback=self._ended,
+        )
+        self._clock = DacClock(program.rate, float(self._stream.latency))
+        self._memory = system.lock_memory().text
+        self._stream.start()
+        self._first_block.wait(_FIRST_BLOCK_S)
+
+    @property
+    def facts(self) -> Mapping[str, Any]:
+        missing = self._wanted - self._played
+        return {
+            "device": self._driver.device,
+            "rate": round(self._stream.samplerate),
+            "block_frames": self._cycle.pulse.block_frames,
+            "priority": self._priority,
+            "memory": self._memory,
+            "notes": [
+                f"{self._driver.device} has {self._played} outputs: "
+                f"the last {missing} of the rig's {self._wanted} are not heard."
+            ]
+            if missing > 0
+            else [],
+        }
+
+    def _call(self, out: Any, frame_count: int, times: Any, status: Any) -> None:
+        cycle = self._cycle
+        started_ns = cycle.now_ns()
+        if cycle.finished:
+            out.fill(0)
+            return
+        try:
+            ahead_s = times.outputBufferDacTime - times.currentTime
+            heard_s = self._clock.heard_s(started_ns, ahead_s)
+            lost = 0
+            if status:
+                cycle.pulse.xruns += 1
+                lost = self._clock.lost_frames(heard_s)
+            block = cycle.begin(frame_count, lost, started_ns)
+            played = self._played
+            out[:] = block.audio[:played].T if block.audio.shape[0] else 0
+            self._hand_over(block.midi, frame_count, heard_s)
+            cycle.end(frame_count, started_ns)
+        except Exception as error:  # the snapshot and the host say it
+            cycle.fail(error)
+            out.fill(0)
+        if not self._first_block.is_set():
+            grant = system.ask_for_callback_priority(system.ENGINE_PRIORITY)
+            self._priority = grant.text
+            self._first_block.set()
+
+    def _hand_over(
+        self, midi: list[tuple[int, int, bytes, str]], frame_count: int, heard_s: float
+    ) -> None:
+        cycle, clock = self._cycle, self._clock
+        first_frame = cycle.pulse.frame
+        clock.block(first_frame, frame_count, heard_s)
+        for offset, port, data, why in midi:
+            frame = first_frame + offset
+            cycle.hand_over(frame, port, data, why, due_ns=clock.due_ns(frame))
+
+    def _ended(self) -> None:
+        if not self._closing and not self._cycle.finished:
+            self._cycle.stop_with(Health.AUDIO_LOST)
+
+    def close(self) -> None:
+        self._closing = True
+        self._stream.stop()
+        self._stream.close()
+
+
+def plug(choice: Choice, program: Any, deck: Deck) -> tuple[PortAudioDriver, HostSide]:
+    """Both halves for a session."""
+    driver = PortAudioDriver(choice.device, choice.device_index, choice.block_frames)
+    return driver, MidiPorts(deck, program.rig)
