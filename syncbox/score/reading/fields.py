@@ -191,7 +191,7 @@ def name(text: str) -> str:
 
 
 TEXT: Kind[str] = Kind(
-    scalar(free_text, "some text").read, {"type": ["string", "number"]}, empty_ok=True
+    scalar(free_text, "Em, or a few words").read, {"type": ["string", "number"]}, empty_ok=True
 )
 
 

@@ -56,7 +56,13 @@ _SIGNS = {
     "\N{MUSICAL SYMBOL SIXTEENTH NOTE}": "sixteenth",
     "\N{MUSICAL SYMBOL THIRTY-SECOND NOTE}": "thirty-second",
 }
-_SIGN_OF_FORM = {unicodedata.normalize("NFD", sign): name for sign, name in _SIGNS.items()}
+# The longest first: a sixteenth is a quarter's head and stem with two flags more.
+_SIGN_OF_FORM = dict(
+    sorted(
+        ((unicodedata.normalize("NFD", sign), name) for sign, name in _SIGNS.items()),
+        key=lambda form: -len(form[0]),
+    )
+)
 _DOT = "\N{MUSICAL SYMBOL COMBINING AUGMENTATION DOT}"
 _DOTTED = {0: Fraction(1), 1: Fraction(3, 2), 2: Fraction(7, 4)}
 # A tuplet squeezes n notes into the time of the power of two below n.
@@ -122,7 +128,8 @@ def tempo_qpm(text: str) -> Fraction:
     try:
         value = decimal(bare) * per_note
     except Mistake as mistake:
-        raise Mistake(f"{shown(text)} is not a tempo", mistake.hint) from None
+        hint = mistake.hint if "point" in mistake.hint or "=" in text else TEMPO_HINT
+        raise Mistake(f"{shown(text)} is not a tempo", hint) from None
     if not TEMPO_QPM_MIN <= value <= TEMPO_QPM_MAX:
         counted = f" ({float(value):g} quarters a minute)" if per_note != 1 else ""
         raise Mistake(

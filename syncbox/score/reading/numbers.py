@@ -97,7 +97,7 @@ def level(text: str, low: float, high: float) -> float:
 # --- times -----------------------------------------------------------------------------------
 
 _CLOCK_TIME = re.compile(r"(?:([0-9]{1,3}):)?([0-9]{1,4}):([0-9]{1,2}(?:\.[0-9]{1,9})?)")
-_TIME_PART = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?)\s*(ms|s|min|h|[a-z]+)")
+_TIME_PART = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?)\s*([a-z]+)")
 _UNIT_SECONDS = {
     "ms": Fraction(1, 1000),
     **dict.fromkeys(("s", "sec", "second", "seconds"), Fraction(1)),

@@ -55,6 +55,9 @@ _MEANINGS = (
     ("node content", "a sign that closes nothing, or a value that is missing", _QUOTES),
 )
 
+# These are told where they begin, not where the parser gave up.
+_AT_BEGINNING = ("a name without", "a list opened", "a '{'")
+
 
 def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[At, str, str]:
     """Where (line and column), what is wrong and what to write instead."""
@@ -75,7 +78,7 @@ def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[At, str, str]:
         at = (error.context_mark.line + 1, error.context_mark.column + 1)
     for phrase, what, hint in _MEANINGS:
         if phrase in problem:
-            if "not closed" in what and error.context_mark is not None:
+            if what.startswith(_AT_BEGINNING) and error.context_mark is not None:
                 at = (error.context_mark.line + 1, error.context_mark.column + 1)
             return at, what, hint
     return at, f"this cannot be read ({error.problem or 'unclear'})", _QUOTES
