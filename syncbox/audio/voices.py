@@ -8,7 +8,8 @@ so the last frame is silent.
 
 Voices are told apart by pitch and by length, since either alone is lost on a loud
 stage. The count-in sits lower and lasts longer than the click, and the accent of
-each pair is a fifth above its beat.
+each pair is a fifth above its beat. The loudest reach half of full scale, 6 dB below
+it: a listener mix's usual ceiling, which would flatten anything above and make it harsh.
 """
 
 from __future__ import annotations
@@ -35,11 +36,11 @@ class Voice:
 
 
 VOICES: Final = {
-    "accent": Voice(2100.0, 40.0, 1.0),
-    "beat": Voice(1400.0, 28.0, 0.8),
-    "subdivision": Voice(1750.0, 12.0, 0.45),
-    "count-in accent": Voice(1050.0, 80.0, 1.0),
-    "count-in beat": Voice(700.0, 60.0, 0.9),
+    "accent": Voice(2100.0, 40.0, 0.5),
+    "beat": Voice(1400.0, 28.0, 0.4),
+    "subdivision": Voice(1750.0, 12.0, 0.225),
+    "count-in accent": Voice(1050.0, 80.0, 0.5),
+    "count-in beat": Voice(700.0, 60.0, 0.45),
 }
 
 

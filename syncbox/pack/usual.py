@@ -8,12 +8,13 @@ count-in, else the pickup, else bar 1.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from syncbox.engine.script import CueScript
 from syncbox.errors import ShowError
-from syncbox.score.layout import Leg, LegKind, Route, Step, usual_path
+from syncbox.score.layout import Leg, LegKind, Route, Step, Until, usual_path
 from syncbox.score.meter import NUMERATOR_MAX
 from syncbox.score.song import Section
 from syncbox.units import TICKS_PER_QUARTER, round_half_up
@@ -86,3 +87,34 @@ def label(sections: tuple[Section, ...], leg: Leg) -> str:
     mark = sections[leg.section_index].mark
     times = f" ({leg.pass_no} of {leg.passes})" if leg.passes > 1 else ""
     return f"{mark} {leg.section}{times}".strip()
+
+
+def cued(route: Route, script: CueScript) -> Route:
+    """The route with a script's rounds and seconds as its usual ones, as the engine takes them."""
+    legs: list[Leg] = []
+    vamps = holds = 0
+    for leg in route.legs:
+        if leg.until is not Until.CUE:
+            legs.append(leg)
+        elif leg.kind is LegKind.HOLD:
+            seconds = script.hold_of(holds, leg.hold_seconds)
+            legs.append(replace(leg, hold_seconds=seconds))
+            holds += 1
+        else:
+            legs.append(replace(leg, usual_rounds=script.rounds_of(vamps, leg.usual_rounds)))
+            vamps += 1
+    return replace(route, legs=tuple(legs))
+
+
+def shares(script: CueScript, routes: Iterable[Route]) -> Iterator[CueScript]:
+    """What of one script for a whole set falls to each song of it, in order."""
+    vamps = holds = 0
+    for route in routes:
+        waiting = [leg.kind for leg in route.legs if leg.until is Until.CUE]
+        hold_count = waiting.count(LegKind.HOLD)
+        vamp_count = len(waiting) - hold_count
+        yield CueScript(
+            script.rounds[vamps : vamps + vamp_count],
+            script.hold_seconds[holds : holds + hold_count],
+        )
+        vamps, holds = vamps + vamp_count, holds + hold_count

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from syncbox.audio.voices import VOICES, click_voices
+from syncbox.score.rig import Mix
+from syncbox.units import db_to_gain
 
 RATES = (44_100, 48_000, 96_000)
 CASES = [(rate, name) for rate in RATES for name in VOICES]
@@ -43,6 +45,11 @@ def test_every_two_voices_differ_in_pitch_and_in_length():
         assert high / low > 2 ** (3 / 12)  # more than a minor third
         short, long = sorted((one.length_ms, other.length_ms))
         assert long / short > 1.3
+
+
+def test_the_loudest_stay_under_the_usual_ceiling():
+    ceiling = db_to_gain(Mix("any", (1,), {}).ceiling_db)
+    assert max(voice.peak for voice in VOICES.values()) <= ceiling
 
 
 def test_two_calls_give_the_same_frames():
