@@ -76,6 +76,8 @@ def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[At, str, str]:
         return at, f"a value cannot begin with {sign!r}", _QUOTES
     if error.context_mark is not None and "end of stream" in problem + line[at[1] - 1 :]:
         at = (error.context_mark.line + 1, error.context_mark.column + 1)
+    if "node content" in problem and not text[mark.index if mark else 0 :].strip():
+        return at, "the file ends inside a list that is not closed", "close it with ']' or '}'"
     for phrase, what, hint in _MEANINGS:
         if phrase in problem:
             if what.startswith(_AT_BEGINNING) and error.context_mark is not None:
