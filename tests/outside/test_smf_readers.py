@@ -13,6 +13,7 @@ On top of that comes what each library says or shows about its own numbers:
 """
 
 from fractions import Fraction
+from pathlib import Path
 
 import mido
 import music21
@@ -24,6 +25,7 @@ from syncbox.pack.smf import LATE_US_MAX, file_bars, song_smf
 from syncbox.pack.usual import file_steps
 from syncbox.score.layout import LegKind, lay_out
 from syncbox.score.meter import Meter
+from syncbox.score.reading import read_show
 from syncbox.score.rig import Instrument, MidiPort, Rig
 from syncbox.score.song import (
     At,
@@ -78,9 +80,21 @@ SONGS = {
 }  # fmt: skip
 
 
-@pytest.fixture(params=SONGS.values(), ids=SONGS.keys())
-def song(request):
-    return request.param
+DEMO = read_show(Path(__file__).parents[2] / "songs", problems=[])
+assert DEMO is not None
+CASES = {name: (song, RIG) for name, song in SONGS.items()} | {
+    name: (song, DEMO.rig) for name, song in DEMO.songs.items()
+}
+
+
+@pytest.fixture(params=CASES)
+def case(request):
+    return CASES[request.param]
+
+
+@pytest.fixture
+def song(case):
+    return case[0]
 
 
 def expected(song):
@@ -99,9 +113,10 @@ def expected(song):
 
 
 @pytest.fixture
-def file(song, tmp_path):
+def file(case, tmp_path):
+    song, rig = case
     path = tmp_path / "song.mid"
-    path.write_bytes(song_smf(lay_out(song), RIG, PORT))
+    path.write_bytes(song_smf(lay_out(song), rig, rig.ports[0]))
     return str(path)
 
 
