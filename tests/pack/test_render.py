@@ -1,5 +1,6 @@
 import json
 from fractions import Fraction
+from pathlib import Path
 
 import mido
 import numpy as np
@@ -20,6 +21,7 @@ from syncbox.pack.render import (
     whole_file,
 )
 from syncbox.schedule.timeline import timeline
+from syncbox.score.reading import read_show
 from syncbox.score.rig import Instrument, MidiPort, Mix, Rig, SetEntry, SetList, Show
 from syncbox.score.song import (
     At,
@@ -145,6 +147,29 @@ def test_log_has_clocks_from_the_downbeat_and_patches_before_their_bar_lines(sho
     before = [event for event in log if event["bytes"] == "c0 04"]
     assert [event["frame"] < 0 for event in before] == [True]
     assert [event["frame"] for event in log] == sorted(event["frame"] for event in log)
+
+
+def test_midi_file_and_log_send_the_demos_instruments_the_same_in_the_same_order(tmp_path):
+    # The file comes from the score, the log from the compiled schedule through the engine.
+    show = read_show(Path(__file__).parents[2] / "songs", problems=[])
+    message_count = 0
+    for song in rendered(show, tmp_path, rate=8000):
+        log = log_of(song)
+        for port in show.rig.ports:
+            file = mido.MidiFile(song.folder / f"{port.name}.mid")
+            for track in file.tracks[1:]:
+                written = [m.bin().hex(" ") for m in track if not m.is_meta]
+                channel = show.rig.instrument(track.name).channel
+                sent = [
+                    event["bytes"]
+                    for event in log
+                    if event["port"] == port.name and event["why"] in ("patch", "controller")
+                    if int(event["bytes"][1], 16) == channel - 1
+                ]
+                controls = [data for data in written if not data.startswith("f0")]
+                assert sent == controls
+                message_count += len(sent)
+    assert message_count > 20
 
 
 def test_markers_stand_where_the_parts_begin(show, tmp_path):
