@@ -18,7 +18,7 @@ from rich.style import Style
 from rich.text import Text
 
 from syncbox.cli.screen import GROUND, Health, View, screen
-from syncbox.cli.stage import KEY_HINTS
+from syncbox.cli.view import KEY_HINTS
 
 CELL_WIDTH, CELL_HEIGHT = 9, 18
 MARGIN = 12
@@ -34,7 +34,7 @@ EXAMPLE = View(
     song="Lantern Street",
     song_no=3,
     song_count=6,
-    state="rolling",
+    state="playing",
     section="Verse",
     bar=6,
     bars=14,

@@ -101,19 +101,9 @@ def run_command(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, click.Abort):
         click.echo("Interrupted.", err=True)
         return EXIT_INTERRUPTED
-    except BrokenPipeError:
-        return _reader_left()
     except Exception as error:  # a fault of ours must not end in a wall of text
         return _own_fault(error)
     return code if isinstance(code, int) else 0
-
-
-def _reader_left() -> int:
-    """End quietly when the program we were piped into has seen enough (`| head`)."""
-    # Python writes what is left at exit and would complain about the closed pipe then.
-    with contextlib.suppress(OSError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    return 0
 
 
 def _own_fault(error: Exception) -> int:
@@ -139,6 +129,10 @@ def main() -> None:
     _tolerate_any_terminal(sys.stdout)
     _tolerate_any_terminal(sys.stderr)
     code = run_command()
-    with contextlib.suppress(BrokenPipeError):
+    try:
         sys.stdout.flush()
+    except BrokenPipeError:
+        # Whatever read our output (`| head`) has seen enough. Python writes what is left once
+        # more at exit, and must find an open door then.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     sys.exit(code)

@@ -7,20 +7,20 @@ at the session, show it. Neither plays anything: the engine does, in its own pro
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
 
+from syncbox.cli.cues import Prompter
 from syncbox.cli.keys import Key, Keyboard, has_keyboard
 from syncbox.cli.leaving import Leaving
 from syncbox.cli.painter import Painter
 from syncbox.cli.screen import screen
-from syncbox.cli.view import Stage, waits_for_cue
-from syncbox.engine.transport import Command, State
+from syncbox.cli.view import STILL, Stage
+from syncbox.engine.transport import Command
 from syncbox.errors import EngineError
-from syncbox.score.layout import Leg
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -41,7 +41,6 @@ COMMAND_OF_KEY = {
     Key.UP: Command.LOUDER,
     Key.DOWN: Command.SOFTER,
 }
-_STILL = (State.STOPPED, State.WAITING)
 
 
 @dataclass(slots=True)
@@ -50,7 +49,7 @@ class Wishes:
 
     start: bool = False
     once: bool = False  # play the set through without waiting between songs, and leave
-    cue_now: Callable[[Now, Leg], bool] = lambda _now, _leg: False
+    prompter: Prompter | None = None  # presses the cue by itself
 
 
 class Performance:
@@ -80,27 +79,27 @@ class Performance:
                     hint="start again with --from and the section where the band is",
                 )
             if status.now is not None:
-                self._follow(status.now)
+                self._follow(status)
                 yield status
             if status.finished:
                 return
             time.sleep(TURN_S)
 
-    def _follow(self, now: Now) -> None:
+    def _follow(self, status: Status) -> None:
         """Start, cue and leave as the command line asked."""
-        wishes = self._wishes
-        if now.transport not in _STILL:
+        wishes, now = self._wishes, status.now
+        if now.transport not in STILL:
             self._start_due = wishes.once
         elif wishes.once and now.sets_over:
             self._left = True
         elif self._start_due and not self._stage.starts_by_itself(now):
             self._start_due = False  # until it has begun
             self._press(Command.START)
-        leg = self._stage.leg(now)
         here = (now.song_index, now.leg_index, now.round_no)
-        if waits_for_cue(now, leg) and here != self._cued and wishes.cue_now(now, leg):
+        if wishes.prompter and wishes.prompter.due(status, self._stage.leg(now)):
+            if here != self._cued:  # one press is enough; the engine may not have met it yet
+                self._press(Command.CUE)
             self._cued = here
-            self._press(Command.CUE)
         if now.refused_count > self._refused:
             self._refused = now.refused_count
             self._say("that key means nothing now")
@@ -124,7 +123,7 @@ class Performance:
 
     def _obey(self, key: Key, now: Now) -> None:
         if key is Key.SPACE:
-            self._press(Command.START if now.transport in _STILL else Command.CUE)
+            self._press(Command.START if now.transport in STILL else Command.CUE)
         elif key is Key.QUIT:
             self._quit(now)
         else:
@@ -132,7 +131,7 @@ class Performance:
 
     def _quit(self, now: Now) -> None:
         """Leaving takes two presses while something plays: one may be a slip of the hand."""
-        if now.transport in _STILL or time.monotonic() < self._quit_until:
+        if now.transport in STILL or time.monotonic() < self._quit_until:
             self._left = True
         else:
             self._quit_until = time.monotonic() + QUIT_AGAIN_S
@@ -145,18 +144,18 @@ class Performance:
         shown = None
         for status in self._turns():
             now: Now = status.now
-            here = (now.song_index, now.section_index, now.pass_no)
-            if here != shown and now.transport not in _STILL:
+            leg = self._stage.leg(now)
+            here = (now.song_index, leg.section, leg.pass_no)
+            if here != shown and now.transport not in STILL:
                 shown = here
                 click.echo(self._line(status))
 
     def _line(self, status: Status) -> str:
         view = self._stage.view(status)
         where = f"{view.section}   {view.detail}".strip()
-        state = view.state if status.now.transport != State.ROLLING else ""
         time_text = f"{minutes(status.frame / status.rate):>8}"
-        parts = (time_text, view.song, where, f"{view.meter}, {view.tempo}", state)
-        return "   ".join(filter(None, parts))
+        parts = (time_text, view.song, where, f"{view.meter}, {view.tempo}")
+        return "   ".join(parts)
 
 
 def minutes(seconds: float) -> str:

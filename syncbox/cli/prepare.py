@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import click
+
 from syncbox.errors import ShowError
 from syncbox.score.problem import Problem, Severity
-from syncbox.score.reading import read_show
+from syncbox.score.reading import read_draft
 from syncbox.score.reading.numbers import near
 from syncbox.score.rig import SetEntry, SetList, Show
 
@@ -19,20 +22,54 @@ if TYPE_CHECKING:
 
 def playable_show(folder: Path) -> Show:
     """The show, free of errors. Raises ShowError with the first one and the way to the others."""
-    problems: list[Problem] = []
-    show = read_show(folder, problems=problems)
-    errors = [problem for problem in problems if problem.severity is Severity.ERROR]
+    show, errors = _read(folder)
     if errors:
-        first = errors[0]
-        more = f"; {len(errors) - 1} more" if len(errors) > 1 else ""
-        raise ShowError(
-            f"{first.what}{more}",
-            where=str(first.place),
-            hint=f"{first.hint}; " * bool(first.hint) + f"`syncbox check {folder}` lists all",
-        )
-    if show is None:
-        raise ShowError("there is nothing to play", where=str(folder))
+        raise _refusal(errors, folder)
     return show
+
+
+def tonights_show(folder: Path, song: str | None) -> Show:
+    """The show for playing live: songs with errors are left out and named on stderr.
+
+    One wrong song must not cost the band the other twenty. Raises ShowError where
+    the rig or the set list is wrong, or the song that is asked for.
+    """
+    show, errors = _read(folder)
+    songs = {str(folder / f"{name}{end}"): name for name in show.songs for end in _SONG_ENDINGS}
+    broken = {songs.get(error.place.file) for error in errors}
+    if None in broken or song in broken:
+        raise _refusal([e for e in errors if songs.get(e.place.file) in (None, song)], folder)
+    left = tuple(entry for entry in show.set_list.entries if entry.song_id not in broken)
+    if not left:
+        raise _refusal(errors, folder)
+    for name in sorted(filter(None, broken)):
+        click.echo(f"left out, because it has errors: {name}", err=True)
+    return _with_entries(show, left)
+
+
+_SONG_ENDINGS = (".yaml", ".yml")
+
+
+def _read(folder: Path) -> tuple[Show, list[Problem]]:
+    """The show as far as it can be read, and its errors."""
+    from syncbox.checking.whole import check_draft
+
+    problems: list[Problem] = []
+    draft = read_draft(folder, problems=problems)
+    problems.extend(check_draft(draft, folder))
+    errors = [problem for problem in problems if problem.severity is Severity.ERROR]
+    return draft.show, sorted(errors, key=lambda problem: str(problem.place))
+
+
+def _refusal(errors: Sequence[Problem], folder: Path) -> ShowError:
+    first = errors[0]
+    more = f"; {len(errors) - 1} more" if len(errors) > 1 else ""
+    advice = f"{first.hint}; " if first.hint else ""
+    return ShowError(
+        f"{first.what}{more}",
+        where=str(first.place),
+        hint=f"{advice}`syncbox check {folder}` lists all",
+    )
 
 
 def set_index(show: Show, song: str) -> int:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from syncbox.cli.cues import Prompter, cues_option
+from syncbox.engine.script import CueScript
 from syncbox.errors import DeviceError
 
 
@@ -36,6 +38,7 @@ from syncbox.errors import DeviceError
 @click.option(
     "--once", is_flag=True, help="Play the song (or the set) through without waiting, and leave."
 )
+@cues_option
 @click.option("--plain", is_flag=True, help="Lines instead of the screen, also on a terminal.")
 def run(
     *,
@@ -48,6 +51,7 @@ def run(
     rate: int | None,
     start: bool,
     once: bool,
+    cues: CueScript | None,
     plain: bool,
 ) -> int:
     """Play SHOW: click, backing, MIDI clock and patch changes in sample lock.
@@ -59,7 +63,7 @@ def run(
 
     from syncbox.cli.leaving import leaving
     from syncbox.cli.perform import Performance, Wishes, can_show_screen, summary
-    from syncbox.cli.prepare import compiled, only_song, playable_show, with_song
+    from syncbox.cli.prepare import compiled, only_song, tonights_show, with_song
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import choose
     from syncbox.drivers.session import open_session
@@ -73,14 +77,17 @@ def run(
             hint="add --start to begin at once",
         )
     with leaving() as wish:
-        found, first = with_song(playable_show(show), song)
+        found, first = with_song(tonights_show(show, song), song)
         if once and song is not None:
             found, first = only_song(found, first), 0
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)
         program = compiled(found, choice.rate, StartAt(first, where) if where else None)
-        stage = Stage(found, [compiled_song.texts for compiled_song in program.songs])
-        wishes = Wishes(start=start, once=once)
+        stage = Stage(found, program.songs)
+        if lines and cues is None:
+            cues = CueScript()
+        prompter = None if cues is None else Prompter(cues)
+        wishes = Wishes(start=start, once=once, prompter=prompter)
         with open_session(program, choice, block_frames=block_frames, song_index=first) as session:
             wish.calm = True
             performance = Performance(session, stage, wishes, wish)

@@ -210,7 +210,7 @@ def _columns(view: View) -> tuple[Column, ...]:
         Column(f"BAR of {view.bars}", str(view.bar), bars, STRONG),
         Column(f"BEAT of {view.beats}", str(view.beat), beats, STRONG),
         to_go,
-        Column("TEMPO", view.tempo.split(".")[0], "000"),
+        Column("TEMPO ♩", view.tempo.split(".")[0], "000"),
     )
 
 

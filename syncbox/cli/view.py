@@ -19,6 +19,7 @@ from syncbox.score.song import PatchChange, Song
 if TYPE_CHECKING:
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
+    from syncbox.schedule.program import CompiledSong
 
 # Most important first: a narrow screen leaves out the last ones.
 KEY_HINTS = (
@@ -30,6 +31,9 @@ KEY_HINTS = (
     KeyHint(f"{Key.UP.value} {Key.DOWN.value}", "level"),
     KeyHint(Key.QUIT.value, "leave"),
 )
+
+
+STILL = (State.STOPPED, State.WAITING)  # nothing plays and start begins it
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +79,22 @@ class Sheet:
 
 
 class Stage:
-    """Turns statuses of one show into views. `texts` are the text cues of each song of the set."""
+    """Turns statuses of one show into views. `songs` are the set as compiled from the same show."""
 
-    def __init__(self, show: Show, texts: Sequence[Sequence[str]]) -> None:
+    def __init__(self, show: Show, songs: Sequence[CompiledSong]) -> None:
         self._sheets = [Sheet(entry, show.songs[entry.song_id]) for entry in show.set_list.entries]
-        self._texts = texts
+        self._songs = songs
 
     def leg(self, now: Now) -> Leg:
-        """The leg that is being played or comes first."""
-        return self._sheets[now.song_index].leg(now.leg_index)
-
-    def song_title(self, now: Now) -> str:
-        return self._sheets[now.song_index].song.title
+        """The leg that is being played, or that a start would begin with."""
+        sheet = self._sheets[now.song_index]
+        leg = sheet.leg(now.leg_index)
+        if now.transport in STILL or (
+            # Start was pressed a moment ago, and the numbers are still of what was before.
+            now.transport == State.COUNTING_IN and leg.kind is LegKind.SECTION
+        ):
+            return sheet.leg(self._songs[now.song_index].entry.leg_index)
+        return leg
 
     def starts_by_itself(self, now: Now) -> bool:
         """Whether the song that waits will begin after its gap without a key."""
@@ -101,8 +109,10 @@ class Stage:
         leg = self.leg(now)
         coming = self._coming(now.song_index, leg)
         waits = waits_for_cue(now, leg)
-        beat = _before_the_first_beat(sheet, leg) if now.bars == 0 else now
-        text = self._texts[now.song_index][now.text] if now.text >= 0 else ""
+        sounds = now.bars > 0 and now.transport not in STILL
+        beat = now if sounds else _before_the_first_beat(sheet, leg)
+        texts = self._songs[now.song_index].texts
+        text = texts[now.text] if sounds and 0 <= now.text < len(texts) else ""
         return View(
             song=sheet.song.title,
             song_no=now.song_index + 1,
@@ -124,7 +134,7 @@ class Stage:
             next_label=coming.label,
             next_section=coming.name,
             next_patches=coming.patches,
-            waits=waits or now.transport in (State.STOPPED, State.WAITING),
+            waits=waits or now.transport in STILL,
             ports=port_health(status),
             notice=notice,
             keys=KEY_HINTS,
@@ -133,7 +143,7 @@ class Stage:
     def _coming(self, song_index: int, leg: Leg) -> Coming:
         later = self._sheets[song_index].after(leg)
         if later is not None:
-            again = f" {later.pass_no}/{later.passes}" if later.passes > 1 else ""
+            again = f" ({later.pass_no})" if later.pass_no > 1 else ""
             return Coming("NEXT", f"{later.section}{again}", patches_of(later))
         if song_index + 1 >= len(self._sheets):
             return Coming("NEXT", "", ())
