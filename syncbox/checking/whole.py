@@ -71,10 +71,15 @@ def check_draft(draft: Draft, folder: Path) -> Iterator[Problem]:
         found = list(_check_laid_out(song, show.rig, shelf, lengths_s))
         sound[song_id] = all(problem.severity is not Severity.ERROR for problem in found)
         yield from found
+    set_s = Fraction(0)
     for entry in show.set_list.entries:
-        if entry.song_id in show.songs:
-            yield from _check_tonight(entry, show.songs[entry.song_id], show.rig, sound, lengths_s)
-    yield from _check_slot(draft, lengths_s)
+        if entry.song_id not in show.songs:
+            continue
+        route, problems = _tonight(entry, show.songs[entry.song_id], show.rig, sound)
+        yield from problems
+        base_s = lengths_s.get(entry.song_id, Fraction(0))
+        set_s += base_s if route is None else _length_s(route)
+    yield from _check_slot(draft, set_s)
 
 
 def _check_laid_out(
@@ -106,32 +111,35 @@ def _length_s(route: Route) -> Fraction:
     return path[-1].start_s + path[-1].leg.duration_s - path[0].start_s
 
 
-def _check_tonight(
-    entry: SetEntry,
-    song: Song,
-    rig: Rig,
-    sound: dict[str, bool],
-    lengths_s: dict[str, Fraction],
-) -> Iterator[Problem]:
-    """What tonight's changes break in a song that is sound without them."""
-    for patches in entry.patches.values():
-        for instrument, patch in patches.items():
-            yield from check_patch(instrument, patch, entry.place, rig)
+def _tonight(
+    entry: SetEntry, song: Song, rig: Rig, sound: dict[str, bool]
+) -> tuple[Route | None, list[Problem]]:
+    """What tonight's changes break in a song that is sound without them, and its new route."""
+    problems = [
+        problem
+        for patches in entry.patches.values()
+        for instrument, patch in patches.items()
+        for problem in check_patch(instrument, patch, entry.place, rig)
+    ]
     changed = entry.trim != TempoTrim() or entry.skip or entry.patches
     changed_song = tonight(song, entry)
     if not changed or not sound.get(song.id) or not changed_song.sections:
-        return
+        return None, problems
     if not _can_be_played(changed_song):
-        yield Problem(
-            entry.place,
-            f"tonight's change takes a tempo of '{song.title}' out of what can be played",
-            f"{TEMPO_QPM_MIN} to {TEMPO_QPM_MAX} quarters a minute are possible",
+        problems.append(
+            Problem(
+                entry.place,
+                f"tonight's change takes a tempo of '{song.title}' out of what can be played",
+                f"{TEMPO_QPM_MIN} to {TEMPO_QPM_MAX} quarters a minute are possible",
+            )
         )
-        return
+        return None, problems
     route = lay_out(changed_song)
-    lengths_s[song.id] = _length_s(route)
-    for problem in (*check_tempo_range(route), *check_wires(route, rig)):
-        yield replace(problem, place=entry.place, what=f"tonight: {problem.what}")
+    problems += [
+        replace(problem, place=entry.place, what=f"tonight: {problem.what}")
+        for problem in (*check_tempo_range(route), *check_wires(route, rig))
+    ]
+    return route, problems
 
 
 def _can_be_played(song: Song) -> bool:
@@ -146,20 +154,16 @@ def _can_be_played(song: Song) -> bool:
     return all(TEMPO_QPM_MIN <= tempo_qpm <= TEMPO_QPM_MAX for tempo_qpm in written)
 
 
-def _check_slot(draft: Draft, lengths_s: dict[str, Fraction]) -> Iterator[Problem]:
+def _check_slot(draft: Draft, music_s: Fraction) -> Iterator[Problem]:
     """The set against the time that the band was given."""
     set_list = draft.show.set_list
     if set_list.slot_seconds is None or not set_list.entries:
         return
-    music_s = sum(
-        (lengths_s.get(entry.song_id, Fraction(0)) for entry in set_list.entries), Fraction(0)
-    )
     gaps_s = sum((e.gap_seconds for e in set_list.entries[:-1] if e.then is Then.GAP), Fraction(0))
     over_s = music_s + gaps_s - set_list.slot_seconds
     if over_s > 0:
-        place = Place(set_list.entries[0].place.file)
         yield warning(
-            place,
+            Place(set_list.entries[0].place.file),
             f"the set is {int(over_s) // 60} min {int(over_s) % 60} s longer than its slot",
             "leave out a song or a section, or write the slot again",
         )

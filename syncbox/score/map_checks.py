@@ -60,18 +60,19 @@ def check_ramps(route: Route) -> Iterator[Problem]:
         for placed in written.items
         if isinstance(placed.what, TempoStep | Ramp | Modulation)
     ]
-    reported: set[tuple[Place, str]] = set()
+    cut: set[Place] = set()
+    crossed: set[Place] = set()
     for index, (written, placed, start) in enumerate(line):
         if not isinstance(placed.what, Ramp):
             continue
         end = _ramp_end(placed.what, passes, written, placed)
-        following = line[index + 1 :]
-        for problem in (
-            *_cut_short(placed, start, end, following),
-            *_crossings(placed, end, written, passes),
-        ):
-            if (problem.place, problem.what) not in reported:
-                reported.add((problem.place, problem.what))
+        for problem in _cut_short(placed, end, line[index + 1 :]):
+            if problem.place not in cut:
+                cut.add(problem.place)
+                yield problem
+        if placed.item.place not in crossed:
+            for problem in _crossings(placed, end, written, passes):
+                crossed.add(placed.item.place)
                 yield problem
 
 
@@ -95,7 +96,6 @@ def _ramp_end(
 
 def _cut_short(
     placed: PlacedItem,
-    start: int,
     end: int,
     following: list[tuple[WrittenPass, PlacedItem, int]],
 ) -> Iterator[Problem]:
@@ -110,7 +110,7 @@ def _cut_short(
                 f"this ramp begins while the one on line {line} still moves",
                 "let the first end where the second begins",
             )
-        elif tick > start or other is not placed:
+        else:
             yield warning(
                 other.item.place,
                 f"this tempo cuts the ramp on line {line} short",
