@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.lab.statistics import Frames
+from syncbox.midi.wire import BYTE_US, BurstPart, burst_plan
 from syncbox.schedule.program import Program, SoundStart
 from syncbox.score.layout import LegKind, Step, lay_out, usual_path
 from syncbox.score.meter import Meter
@@ -53,7 +54,7 @@ from syncbox.units import TICKS_PER_CLOCK, round_half_up
 SONG_ID = "reference"
 FAST_PORT, SLOW_PORT = "steady", "slow"  # a port without a wire's length, and a DIN one
 LOADING_MS = Fraction(30)  # of the instrument on the slow wire
-BYTE_S = Fraction(320, 1_000_000)  # on the slow wire
+BYTE_S = Fraction(BYTE_US, 1_000_000)  # on the slow wire
 PATCH_BYTES = 2  # a program change; the reference instruments have no banks
 
 
@@ -219,16 +220,16 @@ def _frame(step: Step, tick: int, rate: int) -> int:
 
 
 def _patches(port: MidiPort, bar_lines: list[int], clocks: list[int], rate: int) -> list[int]:
-    """Frames of a port's program changes: early by their time on the wire and the loading time.
+    """Frames of a port's program changes: early by what the wire's plan says.
 
-    A DIN byte takes 320 us (MIDI 1.0 Detailed Specification 4.2.1, p. 1: 31.25 kbaud,
-    ten bits a byte), and one clock byte may come between. Where a message would meet
-    a clock on the wire, it waits until that has passed.
+    Where a message would meet a clock on a DIN wire, it waits until that has passed.
     """
     if port.wire is Wire.USB:
         return bar_lines
     byte_frames, length = _up(BYTE_S * rate), _up(PATCH_BYTES * BYTE_S * rate)
-    lead = _up(((PATCH_BYTES + 1) * BYTE_S + LOADING_MS / 1000) * rate)
+    parts = [BurstPart(PATCH_BYTES, int(LOADING_MS * 1000))]
+    (plan,) = burst_plan(parts, port.wire, max(part.from_qpm for part in ROUND))
+    lead = _up(Fraction(plan.lead_us, 1_000_000) * rate)
     frames = []
     for line in bar_lines:
         start = line - lead

@@ -114,6 +114,7 @@ def test_the_engine_puts_everything_on_the_grid(block_frames):
 
 def test_every_patch_is_loaded_when_its_bar_line_comes():
     grid = grid_of(reference_show(60), 48_000)
-    ready = grid.patches[1] + 2 * 320e-6 * 48_000 + 0.030 * 48_000
+    # two bytes of 320 us (MIDI 1.0 Detailed Specification 4.2.1, p. 1: 31.25 kbaud), 30 ms
+    ready = grid.patches[1] + (2 * 320e-6 + 0.030) * 48_000
     assert (ready <= grid.bar_lines).all()
     assert (grid.patches[0] == grid.bar_lines).all()

@@ -1,0 +1,195 @@
+"""The capture's own process: a JACK client that writes down what it hears, and when.
+
+It shares nothing with the engine but the server. The callback copies into arrays
+that were made before it ran; what it all means is worked out after it has ended.
+JACK numbers every frame, and both clients see the same numbers, so no clock has to
+be compared with another.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import pickle
+import signal
+import sys
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from syncbox.audio.voices import click_voices
+from syncbox.drivers import system
+from syncbox.engine.process import answer
+from syncbox.errors import SyncboxError
+from syncbox.lab.onsets import digital_onsets, matched_onsets
+
+CLIENT_NAME = "syncbox-capture"
+STOP = b"s"
+_MASK, _HALF = 0xFFFF_FFFF, 0x8000_0000  # JACK counts frames in 32 bits
+_MIDI_PER_SECOND = 1000  # messages on all ports together; 400 qpm of clock is 160 a port
+_MESSAGE_BYTES = 4  # kept of each message; the reference song has no longer ones
+_TROUBLES_MAX = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class ListenJob:
+    """What to hear: JACK ports by name, one input each, for at most `seconds`.
+
+    `cable` says that the sound went through the air or a cable, so that clicks must
+    be looked for in noise. The result goes to `path` as numpy's npz.
+    """
+
+    server: str
+    audio: tuple[str, ...]
+    midi: tuple[str, ...]
+    seconds: float
+    path: str
+    cable: bool = False
+
+
+class Recorder:
+    """The arrays and the callback that fills them. Frames count from the first block heard."""
+
+    def __init__(self, client: Any, job: ListenJob) -> None:
+        self._client = client
+        room = round(job.seconds * client.samplerate)
+        self._audio_ports = [
+            client.inports.register(f"hear_{index}") for index in range(1, len(job.audio) + 1)
+        ]
+        self._midi_ports = [
+            client.midi_inports.register(f"midi_{index}") for index in range(1, len(job.midi) + 1)
+        ]
+        self._numbered_midi = list(enumerate(self._midi_ports))
+        self.audio = np.zeros((len(job.audio), room), dtype=np.float32)
+        self.audio.fill(0.0)  # every page is there before the callback writes to it
+        messages = round(job.seconds * _MIDI_PER_SECOND)
+        self.midi = np.zeros((messages, 3), dtype=np.int64)  # frame, port, length
+        self.midi_bytes = bytearray(messages * _MESSAGE_BYTES)
+        self.midi_count = 0
+        self.gaps = np.zeros((_TROUBLES_MAX, 2), dtype=np.int64)  # first lost frame, how many
+        self.gap_count = 0
+        self.xruns = np.zeros(_TROUBLES_MAX, dtype=np.int64)
+        self.xrun_count = 0
+        self.first_frame_time = -1
+        self.frames = 0
+        self.full = False
+        self.priority = ""
+
+    def process(self, count: int) -> None:
+        """The callback: copy and count."""
+        frame_time = self._client.last_frame_time
+        if self.first_frame_time < 0:
+            self._begin(frame_time)
+        heard_until = (self.first_frame_time + self.frames) & _MASK
+        lost = (frame_time - heard_until) & _MASK
+        if 0 < lost < _HALF:
+            if self.gap_count < _TROUBLES_MAX:
+                self.gaps[self.gap_count] = self.frames, lost
+                self.gap_count += 1
+            self.frames += lost
+        first = self.frames
+        end = first + count
+        self.frames = end
+        if end > self.audio.shape[1]:
+            self.full = True
+            return
+        for index, port in enumerate(self._audio_ports):
+            self.audio[index, first:end] = port.get_array()
+        for index, port in self._numbered_midi:
+            for offset, data in port.incoming_midi_events():
+                self._note(first + offset, index, data)
+
+    def _begin(self, frame_time: int) -> None:
+        """Things that only the callback's own thread can do."""
+        self.first_frame_time = frame_time
+        if self._client.realtime:
+            self.priority = "real-time priority from the JACK server"
+        else:
+            self.priority = system.ask_for_priority(system.ENGINE_PRIORITY).text
+
+    def _note(self, frame: int, port: int, data: Any) -> None:
+        row = self.midi_count
+        if row >= len(self.midi):
+            self.full = True
+            return
+        length = len(data)
+        self.midi[row] = frame, port, length
+        kept = min(length, _MESSAGE_BYTES)
+        start = row * _MESSAGE_BYTES
+        self.midi_bytes[start : start + kept] = data[:kept]
+        self.midi_count = row + 1
+
+    def xrun(self, delayed_us: float) -> None:
+        """The server complains, in a thread of its own."""
+        del delayed_us
+        if self.xrun_count < _TROUBLES_MAX:
+            self.xruns[self.xrun_count] = (self._client.frame_time - self.first_frame_time) & _MASK
+            self.xrun_count += 1
+
+    def result(self, *, cable: bool) -> dict[str, Any]:
+        """What was heard, after the last callback; see `Heard`."""
+        rate = self._client.samplerate
+        heard = self.audio[:, : min(self.frames, self.audio.shape[1])]
+        if cable:
+            voices = click_voices(rate)
+            onsets = [matched_onsets(samples, voices, rate=rate) for samples in heard]
+        else:
+            onsets = [digital_onsets(samples, rate=rate) for samples in heard]
+        data = np.frombuffer(self.midi_bytes, dtype=np.uint8).reshape(-1, _MESSAGE_BYTES)
+        return {
+            "rate": np.array(rate),
+            "block_frames": np.array(self._client.blocksize),
+            "first_frame_time": np.array(self.first_frame_time),
+            "frames": np.array(self.frames),
+            "full": np.array(self.full),
+            "priority": np.array(self.priority),
+            "gaps": self.gaps[: self.gap_count],
+            "xruns": self.xruns[: self.xrun_count],
+            "midi": self.midi[: self.midi_count],
+            "midi_bytes": data[: self.midi_count],
+            **{f"clicks_{index}": frames for index, frames in enumerate(onsets)},
+        }
+
+
+def listen(job: ListenJob) -> None:
+    """Hear until the host says stop, then save. Leaves without saving when the host is gone."""
+    import jack
+
+    try:
+        client = jack.Client(CLIENT_NAME, no_start_server=True, servername=job.server)
+    except jack.JackOpenError:
+        raise SyncboxError(f"the JACK server {job.server} does not answer") from None
+    recorder = Recorder(client, job)
+    client.set_process_callback(recorder.process)
+    client.set_xrun_callback(recorder.xrun)
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    client.activate()
+    try:
+        for ports, names in ((client.inports, job.audio), (client.midi_inports, job.midi)):
+            for port, name in zip(ports, names, strict=True):
+                client.connect(name, port)
+    except jack.JackError as error:
+        raise SyncboxError(
+            f"{name} cannot be captured: {error}", hint="`jack_lsp` lists the ports there are"
+        ) from None
+    answer({"ready": True})
+    if sys.stdin.buffer.read(1) == STOP:
+        client.deactivate()
+        np.savez(job.path, **recorder.result(cable=job.cable))
+        answer({"saved": True})
+
+
+def main() -> None:
+    """Entry of the process."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the host's business
+    try:
+        listen(pickle.load(sys.stdin.buffer))
+    except SyncboxError as error:
+        answer({"what": error.what, "where": error.where, "hint": error.hint})
+    except Exception as error:  # the host says it
+        answer({"what": f"the capture failed: {error!r}", "where": "", "hint": ""})
+    sys.stdout.flush()
+    os._exit(0)  # libjack waits for a server that has gone; nothing here needs an orderly end
