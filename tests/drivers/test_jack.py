@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 
 import pytest
 import stand_in
@@ -123,6 +124,26 @@ def test_a_killed_engine_does_not_leave_notes_hanging(jack_server):
         assert listener.messages()[-5:] == ["fc", "b24000", "b27800", "b27900", "b27b00"]
         assert "died" in session.status().trouble
         session.close()
+
+
+def test_a_stalled_engine_comes_back_on_the_grid(jack_server):
+    with open_on(jack_server) as session, capture(jack_server) as listener:
+        wait_for(lambda: connected(session))
+        session.press(Press.START)
+        wait_for(listener.messages)
+        before = session.status().dropouts
+        os.kill(session._engine.pid, signal.SIGSTOP)
+        time.sleep(0.1)
+        os.kill(session._engine.pid, signal.SIGCONT)
+        wait_for(lambda: session.status().dropouts > before)
+        seen = len(listener.messages())
+        wait_for(lambda: len(listener.messages()) > seen + 20)
+        heard, status = listener.heard(), session.status()
+    assert status.lost_frames > 0
+    assert status.now.skipped == status.dropouts
+    zero = status.audio_frame_zero
+    clocks = [frame - zero for _, frame, data in heard["midi"] if data == "f8"]
+    assert all(frame % CLOCK_FRAMES == 0 for frame in clocks)
 
 
 def test_a_server_that_goes_away_is_trouble_not_a_crash(own_jack_server):
