@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -10,7 +11,7 @@ from syncbox.score.checks import warning
 from syncbox.score.layout import Leg, LegKind, Route, usual_path
 from syncbox.score.problem import Problem
 from syncbox.score.song import Modulation, Place, Ramp, Section, TempoStep
-from syncbox.score.written import PlacedItem, WrittenPass, span_ticks, write_out
+from syncbox.score.written import Bar, PlacedItem, WrittenPass, span_ticks, write_out
 from syncbox.units import TEMPO_QPM_MAX, TEMPO_QPM_MIN, TICKS_PER_SONG_POSITION
 
 SONG_POSITION_MAX = 16_383  # MIDI 1.0 Detailed Specification 4.2.1, Table V: 14 bits
@@ -54,76 +55,68 @@ def _cause(leg: Leg, tick: int, route: Route) -> Place:
 def check_ramps(route: Route) -> Iterator[Problem]:
     """Ramps that run into each other, into another tempo, or across a repeat."""
     passes = write_out(route.song)
+    bars = [replace(b, start_tick=b.start_tick + w.start_tick) for w in passes for b in w.bars]
     line = [
-        (written, placed, written.start_tick + placed.tick)
-        for written in passes
+        (index, placed, written.start_tick + placed.tick)
+        for index, written in enumerate(passes)
         for placed in written.items
         if isinstance(placed.what, TempoStep | Ramp | Modulation)
     ]
     cut: set[Place] = set()
     crossed: set[Place] = set()
-    for index, (written, placed, start) in enumerate(line):
-        if not isinstance(placed.what, Ramp):
+    for position, (index, placed, start) in enumerate(line):
+        written = passes[index]
+        # The passes between the first and the last are like the first.
+        if not isinstance(placed.what, Ramp) or written.pass_no not in {1, written.section.passes}:
             continue
-        end = _ramp_end(placed.what, passes, written, placed)
-        for problem in _cut_short(placed, end, line[index + 1 :]):
+        end = written.start_tick + written.ticks
+        if not placed.what.over.to_end:
+            end = start + _ramp_ticks(placed.what, bars, start)
+        for problem in _cut_short(placed, end, line, position + 1):
             if problem.place not in cut:
                 cut.add(problem.place)
                 yield problem
         if placed.item.place not in crossed:
-            for problem in _crossings(placed, end, written, passes):
+            for problem in _crossings(placed, end, index, passes):
                 crossed.add(placed.item.place)
                 yield problem
 
 
-def _index(written: WrittenPass, passes: list[WrittenPass]) -> int:
-    return next(i for i, each in enumerate(passes) if each is written)
-
-
-def _ramp_end(
-    ramp: Ramp, passes: list[WrittenPass], written: WrittenPass, placed: PlacedItem
-) -> int:
-    """Where a ramp ends on the written line."""
-    if ramp.over.to_end:
-        return written.start_tick + written.ticks
-    index = _index(written, passes)
-    bars = [(bar.start_tick + each.start_tick, bar) for each in passes[index:] for bar in each.bars]
-    start = written.start_tick + placed.tick
-    first = max(i for i, (tick, _) in enumerate(bars) if tick <= start)
-    line = tuple(replace(bar, start_tick=tick) for tick, bar in bars[first:])
-    return start + span_ticks(ramp.over, line, start)
+def _ramp_ticks(ramp: Ramp, bars: list[Bar], start: int) -> int:
+    """Length of a ramp that begins at a tick of the written line."""
+    first = bisect_right(bars, start, key=lambda bar: bar.start_tick) - 1
+    return span_ticks(ramp.over, bars[first : first + ramp.over.bars + 1], start)
 
 
 def _cut_short(
     placed: PlacedItem,
     end: int,
-    following: list[tuple[WrittenPass, PlacedItem, int]],
+    line: Sequence[tuple[int, PlacedItem, int]],
+    first: int,
 ) -> Iterator[Problem]:
-    """What begins while a ramp still moves."""
-    for _, other, tick in following:
-        if tick >= end:
-            return
-        line = placed.item.place.line
-        if isinstance(other.what, Ramp):
-            yield Problem(
-                other.item.place,
-                f"this ramp begins while the one on line {line} still moves",
-                "let the first end where the second begins",
-            )
-        else:
-            yield warning(
-                other.item.place,
-                f"this tempo cuts the ramp on line {line} short",
-                "let the ramp end here, or take one of them out",
-            )
+    """The first tempo or ramp that begins while a ramp still moves."""
+    if first == len(line) or line[first][2] >= end:
+        return
+    other, number = line[first][1], placed.item.place.line
+    if isinstance(other.what, Ramp):
+        yield Problem(
+            other.item.place,
+            f"this ramp begins while the one on line {number} still moves",
+            "let the first end where the second begins",
+        )
+    else:
+        yield warning(
+            other.item.place,
+            f"this tempo cuts the ramp on line {number} short",
+            "let the ramp end here, or take one of them out",
+        )
 
 
 def _crossings(
-    placed: PlacedItem, end: int, written: WrittenPass, passes: list[WrittenPass]
+    placed: PlacedItem, end: int, index: int, passes: list[WrittenPass]
 ) -> Iterator[Problem]:
     """Repeats, vamps and the song's end, if a ramp would have to run across them."""
     hint = "let it end with the section (over: to the end), or write the bars out"
-    index = _index(written, passes)
     after = index + 1
     while after < len(passes) and passes[after].start_tick < end:
         left, entered = passes[after - 1], passes[after]

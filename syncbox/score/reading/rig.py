@@ -78,6 +78,10 @@ def build_rig(found: Found, report: Report) -> Rig:
     mixes = tuple(_mix(*each, report) for each in found.get("mixes", nothing).items())
     if found.has("mixes") and not mixes:
         report.error(found.at("mixes"), "there is no mix, so nobody hears anything", "add a mix")
+    if not found.has("mixes"):
+        report.warn(
+            found.node, "no mix is written, so everything goes to outputs 1-2", "write mixes"
+        )
     return Rig(
         ports,
         tuple(_instrument(*each, report) for each in written.items()),
