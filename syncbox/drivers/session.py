@@ -140,9 +140,14 @@ class Session:
         self._engine = Child("engine", "syncbox.engine.process", job)
         self._facts = self._engine.answer(patience_s=_READY_S)
         assert self._side is not None
-        self._side.engine_is_ready(str(self._facts.get("client", "")))
+        self._side.engine_is_ready(self.client)
         self._side.tend()
         self._watcher.start()
+
+    @property
+    def client(self) -> str:
+        """What the engine is called in the audio system, empty where it has no name there."""
+        return str(self._facts.get("client", ""))
 
     def press(self, command: int) -> None:
         """Give the engine a command; it counts from the next block on.
