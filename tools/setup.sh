@@ -49,7 +49,7 @@ syncbox_environment() {
             echo "Python's venv module is missing: on Debian, apt-get install python3-venv" >&2
             return 1
         }
-        .venv/bin/python -m pip install --quiet --editable ".[$extras]" || return 1
+        .venv/bin/python -m pip install --quiet --quiet --editable ".[$extras]" || return 1
         echo "$stamp" >.venv/stamp
     fi
     PATH="$PWD/.venv/bin:$PATH"

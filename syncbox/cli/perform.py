@@ -18,9 +18,10 @@ from syncbox.cli.keys import Key, Keyboard, has_keyboard
 from syncbox.cli.leaving import Leaving
 from syncbox.cli.painter import Painter
 from syncbox.cli.screen import screen
-from syncbox.cli.view import STILL, Stage
-from syncbox.engine.transport import Command
+from syncbox.cli.view import STILL, Stage, tempo_text
+from syncbox.engine.transport import Command, State
 from syncbox.errors import EngineError
+from syncbox.score.layout import Leg, LegKind
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 TURN_S = 1 / 30  # a beat's mark comes at most this late; the sound does not wait for it
 NOTICE_S = 3.0
 QUIT_AGAIN_S = 3.0
+COUNT_IN = LegKind.COUNT_IN.value
 COMMAND_OF_KEY = {
     Key.ENTER: Command.STOP_AT_BAR,
     Key.BACKSPACE: Command.STOP,
@@ -140,22 +142,25 @@ class Performance:
     # --- plain lines -------------------------------------------------------------------------
 
     def in_lines(self) -> None:
-        """Write a line whenever a section begins, until the end."""
+        """Write a line whenever a count-in or a section begins, until the end."""
         shown = None
         for status in self._turns():
             now: Now = status.now
+            counting = now.transport == State.COUNTING_IN
+            if now.transport in STILL or (counting and not self._stage.counts_in(now)):
+                continue
             leg = self._stage.leg(now)
-            here = (now.song_index, leg.section, leg.pass_no)
-            if here != shown and now.transport not in STILL:
+            here = (now.song_index, COUNT_IN if counting else leg.section, leg.pass_no)
+            if here != shown:
                 shown = here
-                click.echo(self._line(status))
+                click.echo(self._line(status, leg, COUNT_IN if counting else ""))
 
-    def _line(self, status: Status) -> str:
+    def _line(self, status: Status, leg: Leg, instead: str) -> str:
         view = self._stage.view(status)
-        where = f"{view.section}   {view.detail}".strip()
+        tempo = tempo_text(round(leg.tempo_map.tempo_at(0) * 1000))
+        where = instead or f"{view.section}   {view.detail}".strip()
         time_text = f"{minutes(status.frame / status.rate):>8}"
-        parts = (time_text, view.song, where, f"{view.meter}, {view.tempo}")
-        return "   ".join(parts)
+        return "   ".join((time_text, view.song, where, f"{view.meter}, {tempo}"))
 
 
 def minutes(seconds: float) -> str:

@@ -96,6 +96,12 @@ class Stage:
             return sheet.leg(self._songs[now.song_index].entry.leg_index)
         return leg
 
+    def counts_in(self, now: Now) -> bool:
+        """Whether clicks lead into the song where it is entered."""
+        song = self._songs[now.song_index]
+        first = song.legs[song.entry.leg_index].kind
+        return first is LegKind.COUNT_IN or song.entry.count_in is not None
+
     def starts_by_itself(self, now: Now) -> bool:
         """Whether the song that waits will begin after its gap without a key."""
         if now.transport != State.WAITING or now.song_index == 0:
