@@ -8,6 +8,7 @@ meter of its first pass unless the section says otherwise.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -187,7 +188,7 @@ def span_ticks(span: Span, bars: Sequence[Bar], tick: int) -> int:
 
     A span of bars from the middle of a bar ends at the same place of a later bar.
     """
-    index = max(0, sum(1 for bar in bars if bar.start_tick <= tick) - 1)
+    index = max(0, bisect_right(bars, tick, key=lambda bar: bar.start_tick) - 1)
     total = span.ticks
     for step in range(span.bars):
         total += bars[min(index + step, len(bars) - 1)].meter.bar_ticks

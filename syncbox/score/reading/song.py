@@ -18,6 +18,7 @@ from syncbox.score.song import Body, Click, CountIn, Section, Song, Span, TempoS
 from syncbox.units import Ticks
 
 BARS_PLAYED_MAX = 20_000  # of a whole song with its repeats; about ten hours
+THINGS_PLAYED_MAX = 40_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,3 +194,18 @@ def _judge_length(sections: list[Section], found: Found, report: Report) -> None
             f"with all repeats this song has {bars} bars",
             f"{BARS_PLAYED_MAX} are the limit; split it into several songs",
         )
+    things = sum(
+        section.passes * (len(section.body.items) + _fullest(section.endings))
+        for section in sections
+    )
+    if things > THINGS_PLAYED_MAX:
+        report.error(
+            found.at("sections"),
+            f"with all repeats {things} things happen in this song",
+            f"{THINGS_PLAYED_MAX} are the limit; split it into several songs",
+        )
+
+
+def _fullest(bodies: tuple[Body, ...]) -> int:
+    """How much happens in the fullest of some endings."""
+    return max((len(body.items) for body in bodies), default=0)

@@ -54,6 +54,14 @@ def bomb() -> str:
         (HEAD + "sections:\n- {section: A, bras: 2}\n", "s.yaml:5:16", "a section has no 'bras'"),
         (HEAD + "sections: []\n", "s.yaml:4:11", "at least one section"),
         (HEAD + "sections:\n- {section: A, bars: 2000, times: 200}\n", "s.yaml:5:1", "400000 bars"),
+        (
+            HEAD
+            + "sections:\n- {section: A, bars: 9, times: 200, during: ["
+            + "{bar: 1, text: x}, " * 201
+            + "]}\n",
+            "s.yaml:5:1",
+            "40200 things happen",
+        ),
         ("a: \x00", "s.yaml:1:4", "0000"),
         ("a: \ud800", "s.yaml:1:4", "D800"),
         ("k: " + "x" * 2_000_000, "s.yaml", "larger than 1 MB"),
