@@ -39,10 +39,12 @@ syncbox_system_packages() {
 
 syncbox_environment() {
     # Make .venv with the extras named in $1 and put it first in PATH.
-    local extras=$1 python stamp
+    local extras=$1 python state there
     python=$(syncbox_python) || return 1
-    stamp="$extras $("$python" --version) $(cksum <pyproject.toml)"
-    if [ ! -f .venv/stamp ] || [ "$(cat .venv/stamp)" != "$stamp" ]; then
+    state="$("$python" --version) $(cksum <pyproject.toml)"
+    there=$(cat .venv/stamp 2>/dev/null || true)
+    # The developers' environment has everything that a user's has.
+    if [ "$there" != "$extras $state" ] && [ "$there" != "dev $state" ]; then
         echo "Setting up .venv (once; a few minutes where nothing is cached) ..."
         rm -rf .venv
         "$python" -m venv .venv || {
@@ -50,7 +52,7 @@ syncbox_environment() {
             return 1
         }
         .venv/bin/python -m pip install --quiet --quiet --editable ".[$extras]" || return 1
-        echo "$stamp" >.venv/stamp
+        echo "$extras $state" >.venv/stamp
     fi
     PATH="$PWD/.venv/bin:$PATH"
     export PATH

@@ -17,10 +17,10 @@ from syncbox.cli.cues import Prompter
 from syncbox.cli.keys import Key, Keyboard, has_keyboard
 from syncbox.cli.leaving import Leaving
 from syncbox.cli.painter import Painter
-from syncbox.cli.screen import screen
+from syncbox.cli.screen import View, screen
 from syncbox.cli.view import STILL, Stage, tempo_text
 from syncbox.engine.transport import Command, State
-from syncbox.errors import EngineError
+from syncbox.errors import EngineError, RingFullError
 from syncbox.score.layout import Leg, LegKind
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 TURN_S = 1 / 30  # a beat's mark comes at most this late; the sound does not wait for it
 NOTICE_S = 3.0
 QUIT_AGAIN_S = 3.0
+DROPOUT_ALARM_S = 10.0  # the count stays; the alarm does not
 COUNT_IN = LegKind.COUNT_IN.value
 COMMAND_OF_KEY = {
     Key.ENTER: Command.STOP_AT_BAR,
@@ -64,6 +65,7 @@ class Performance:
         self._wish = wish
         self._notice, self._notice_until = "", 0.0
         self._quit_until = 0.0
+        self._dropouts, self._dropout_until = 0, 0.0
         self._refused = 0
         self._start_due = wishes.start
         self._cued: tuple[int, int, int] | None = None
@@ -107,7 +109,10 @@ class Performance:
             self._say("that key means nothing now")
 
     def _press(self, command: Command) -> None:
-        self._session.press(command)
+        try:
+            self._session.press(command)
+        except RingFullError as error:  # the music goes on; the person may press again
+            self._say(str(error))
 
     def _say(self, notice: str) -> None:
         self._notice, self._notice_until = notice, time.monotonic() + NOTICE_S
@@ -120,8 +125,14 @@ class Performance:
             for status in self._turns():
                 for key in keyboard.read():
                     self._obey(key, status.now)
-                notice = self._notice if time.monotonic() < self._notice_until else ""
-                painter.show(screen(self._stage.view(status, notice), *painter.size()))
+                painter.show(screen(self._view(status), *painter.size()))
+
+    def _view(self, status: Status) -> View:
+        now_s = time.monotonic()
+        if status.dropouts > self._dropouts:
+            self._dropouts, self._dropout_until = status.dropouts, now_s + DROPOUT_ALARM_S
+        notice = self._notice if now_s < self._notice_until else ""
+        return self._stage.view(status, notice, dropout_now=now_s < self._dropout_until)
 
     def _obey(self, key: Key, now: Now) -> None:
         if key is Key.SPACE:
@@ -181,6 +192,7 @@ def summary(status: Status, port_names: tuple[str, ...]) -> str:
         f"dropouts: {status.dropouts}   late events: {status.now.late_count if status.now else 0}",
         f"MIDI messages sent: {sent or 'none'}",
     ]
+    lines += status.notes
     if status.midi_refused:
         lines.append(f"MIDI messages lost in a full queue: {status.midi_refused}")
     return "\n".join(lines)

@@ -108,7 +108,7 @@ class Stage:
             return False
         return self._sheets[now.song_index - 1].entry.then is Then.GAP
 
-    def view(self, status: Status, notice: str = "") -> View:
+    def view(self, status: Status, notice: str = "", *, dropout_now: bool = False) -> View:
         """What the screen shows at this moment. `status.now` must be there."""
         now: Now = status.now
         sheet = self._sheets[now.song_index]
@@ -131,7 +131,7 @@ class Stage:
             beats=beat.beats,
             bars_to_go=None if waits else beat.bars_to_go,
             tempo=tempo_text(beat.tempo_mqpm),
-            audio=audio_health(status),
+            audio=audio_health(status, dropout_now=dropout_now),
             level=f"{now.level_mdb / 1000:+.0f} dB",
             meter=str(sheet.meter(leg, beat.bar)),
             key=sheet.song.key,
@@ -223,19 +223,20 @@ def tempo_text(tempo_mqpm: int) -> str:
     return f"{tempo_mqpm / 1000:.3f}".rstrip("0").rstrip(".")
 
 
-def audio_health(status: Status) -> Health:
-    """The driver and whether sound was lost."""
+def audio_health(status: Status, *, dropout_now: bool) -> Health:
+    """The driver and whether sound was lost; a dropout of long ago is counted, not alarmed."""
     if not status.engine_alive:
         return Health("audio", "the engine has stopped: leave with Q and start again", well=False)
-    words = f"{status.driver} {status.rate} Hz, {status.block_frames} frames"
     if status.trouble:
         return Health("audio", status.trouble, well=False)
+    plural = "" if status.dropouts == 1 else "s"
+    words = (
+        f"{status.driver} {status.rate} Hz, {status.block_frames} frames, "
+        f"{status.dropouts or 'no'} dropout{plural}"
+    )
     if status.midi_refused:
         return Health("audio", f"{words}, {status.midi_refused} MIDI events lost", well=False)
-    if status.dropouts:
-        plural = "s" if status.dropouts > 1 else ""
-        return Health("audio", f"{words}, {status.dropouts} dropout{plural}", well=False)
-    return Health("audio", f"{words}, no dropouts")
+    return Health("audio", words, well=not dropout_now)
 
 
 def port_health(status: Status) -> tuple[Health, ...]:

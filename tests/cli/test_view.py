@@ -115,20 +115,24 @@ def test_a_gap_needs_no_key(show_folder):
 
 
 @pytest.mark.parametrize(
-    ("changes", "words"),
+    ("changes", "words", "well"),
     [
-        ({}, "no dropouts"),
-        ({"dropouts": 1}, "1 dropout"),
-        ({"dropouts": 2}, "2 dropouts"),
-        ({"midi_refused": 5}, "5 MIDI events lost"),
-        ({"trouble": "The audio system has gone."}, "The audio system has gone."),
-        ({"engine_alive": False}, "the engine has stopped"),
+        ({}, "no dropouts", True),
+        ({"dropouts": 1}, "1 dropout", True),
+        ({"dropouts": 2}, "2 dropouts", True),
+        ({"midi_refused": 5}, "5 MIDI events lost", False),
+        ({"trouble": "The audio system has gone."}, "The audio system has gone.", False),
+        ({"engine_alive": False}, "the engine has stopped", False),
     ],
 )
-def test_the_health_of_the_audio_is_said_in_words(stage, changes, words):
+def test_the_health_of_the_audio_is_said_in_words(stage, changes, words, well):
     audio = stage.view(status(Now(), **changes)).audio
     assert words in audio.words
-    assert audio.well is (not changes)
+    assert audio.well is well
+
+
+def test_a_dropout_alarms_while_it_is_fresh(stage):
+    assert not stage.view(status(Now(), dropouts=1), dropout_now=True).audio.well
 
 
 def test_a_port_is_there_missing_or_only_recorded(stage):
