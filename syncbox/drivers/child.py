@@ -63,16 +63,14 @@ class Child:
         giving_up = threading.Timer(patience_s, self._process.kill)
         giving_up.start()
         try:
-            assert self._process.stdout is not None
-            line = self._process.stdout.readline()
+            facts = next(self.further_answers(), None)
         finally:
             giving_up.cancel()
-        if not line:
+        if facts is None:
             self.kill()
             raise EngineError(
                 f"the {self.title} process ended before it was ready", hint=self.last_words()
             )
-        facts: dict[str, Any] = json.loads(line)
         if "what" in facts:
             raise DeviceError(facts["what"], where=facts["where"], hint=facts["hint"])
         return facts
@@ -81,12 +79,13 @@ class Child:
         """Every later line, as it comes, until the child closes its output."""
         assert self._process.stdout is not None
         with contextlib.suppress(ValueError, OSError):  # closed under our hands
-            for line in self._process.stdout:
-                yield json.loads(line)
+            while line := self._process.stdout.readline():
+                if line.startswith(b"{"):  # some audio libraries chat on the output too
+                    yield json.loads(line)
 
     def tell(self, note: bytes) -> None:
-        """Send one byte that the child understands; nothing happens if it is gone."""
-        with contextlib.suppress(OSError):
+        """Send a note that the child understands; nothing happens if it is gone."""
+        with contextlib.suppress(OSError, ValueError):  # broken, or closed on our side
             self._write(note)
 
     def _write(self, data: bytes) -> None:

@@ -17,7 +17,7 @@ from typing import Any
 
 from syncbox.drivers import system
 
-CLIENT_NAME = "syncbox"
+CLIENT_NAME = "syncbox-midi"  # "syncbox" is the engine's own in JACK
 _WATCH_S = 0.5
 
 

@@ -9,6 +9,7 @@ silencing messages through a short-lived second client.
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import pickle
@@ -103,8 +104,11 @@ class PatchBay:
             self._helper.close()
 
 
-def connect_what_is_new(client: Any, wishes: Wishes, known: set[str]) -> None:
-    """Connect to every port that was not there at the last look; `known` is brought up to date."""
+def connect_what_is_new(client: Any, wishes: Wishes, made: set[tuple[str, str]]) -> None:
+    """Connect every pair that fits and was not `made` since both its ports are there.
+
+    A port whose client is not active yet refuses; it is tried again at the next look.
+    """
     playback = client.get_ports(is_audio=True, is_input=True, is_physical=True)
     boxes = jack_ports(client, outputs=True)
     pairs = [
@@ -113,13 +117,24 @@ def connect_what_is_new(client: Any, wishes: Wishes, known: set[str]) -> None:
     ]
     for name, pattern in wishes.midi:
         pairs.extend((name, box.name) for box in matching(boxes, pattern))
-    for source, target in pairs:
-        if target not in known and not target.startswith(f"{wishes.client}:"):
-            with contextlib.suppress(_jack_error()):  # it went again, or is connected already
-                client.connect(f"{wishes.client}:{source}", target)
-    known.clear()
-    known.update(port.name for port in playback)
-    known.update(box.name for box in boxes)
+    made.intersection_update(pairs)
+    for pair in pairs:
+        source, target = pair
+        if pair not in made and _connect(client, f"{wishes.client}:{source}", target):
+            made.add(pair)
+
+
+def _connect(client: Any, source: str, target: str) -> bool:
+    """Whether two ports are connected now, by us or by somebody before us."""
+    import jack
+
+    try:
+        client.connect(source, target)
+    except jack.JackErrorCode as error:
+        return bool(error.code == errno.EEXIST)
+    except jack.JackError:
+        return False
+    return True
 
 
 def connections(client: Any, wishes: Wishes) -> list[list[str]]:
@@ -180,7 +195,7 @@ class _Helper:
         self._wishes = wishes
         self._wake = threading.Event()
         self._leaving = self._hush_wanted = self._lost = False
-        self._known: set[str] = set()
+        self._made: set[tuple[str, str]] = set()
         self._client = jack.Client("syncbox-ports", no_start_server=True, servername=wishes.server)
         self._client.set_port_registration_callback(self._changed)
         self._client.set_port_connect_callback(self._changed)
@@ -209,7 +224,7 @@ class _Helper:
             if self._lost:
                 connected: list[list[str]] = [[] for _ in self._wishes.midi]
             else:
-                connect_what_is_new(self._client, self._wishes, self._known)
+                connect_what_is_new(self._client, self._wishes, self._made)
                 connected = connections(self._client, self._wishes)
             if connected != told:
                 _say({"connected": connected})

@@ -29,10 +29,12 @@ from syncbox.engine.process import Driver, Job
 from syncbox.engine.records import Deck, EventReader, Health, Pulse, SentEvent
 from syncbox.engine.shared import Segment, share_object
 from syncbox.errors import DeviceError, EngineError, RingFullError
+from syncbox.units import NS_PER_SECOND
 
 _READY_S = 30.0  # loading an evening's audio takes a while
 _LEAVE_S = 4.0  # the engine's own limit for fading out is 2 s
 _TEND_S = 0.25
+_SILENT_NS = 2 * NS_PER_SECOND  # no callback for so long: the audio system hangs
 
 # driver: where its `plug(choice, program, deck)` is, which gives both its sides
 _PLUGS = {
@@ -45,6 +47,13 @@ _TROUBLE = {
     Health.AUDIO_LOST: "The audio system went away.",
     Health.FAILED: "The engine failed and plays silence. Leave and start again.",
 }
+
+
+def _trouble_of(pulse: Pulse) -> str:
+    silent = system.now_ns() - pulse.block_ns > _SILENT_NS
+    if pulse.health == Health.RUNNING and pulse.blocks and silent:
+        return "The audio system has stopped asking for sound."
+    return _TROUBLE.get(pulse.health, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +205,7 @@ class Session:
             ports=side.port_states() if side else (),
             engine_alive=self._engine is not None and self._engine.alive,
             finished=self._finished,
-            trouble=self._trouble or _TROUBLE.get(pulse.health, ""),
+            trouble=self._trouble or _trouble_of(pulse),
             notes=(*facts.get("notes", ()), *(side.notes if side else ())),
         )
 

@@ -158,6 +158,16 @@ def test_a_server_that_goes_away_is_trouble_not_a_crash(own_jack_server):
         choose("jack", own_jack_server.name)
 
 
+def test_a_server_that_hangs_is_trouble_until_it_goes_on(own_jack_server):
+    with open_on(own_jack_server.name) as session:
+        own_jack_server.process.send_signal(signal.SIGSTOP)
+        try:
+            wait_for(lambda: "stopped asking" in session.status().trouble)
+        finally:
+            own_jack_server.process.send_signal(signal.SIGCONT)
+        wait_for(lambda: not session.status().trouble)
+
+
 def test_auto_takes_a_running_server(jack_server):
     choice = choose("auto", found=scan(jack_server))
     assert (choice.driver, choice.rate, choice.block_frames) == ("jack", 48_000, 256)
