@@ -14,6 +14,7 @@ import pickle
 import signal
 import sys
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ import numpy as np
 from syncbox.audio.voices import click_voices
 from syncbox.drivers import system
 from syncbox.engine.process import answer
-from syncbox.errors import SyncboxError
+from syncbox.errors import DeviceError, SyncboxError
 from syncbox.lab.onsets import digital_onsets, matched_onsets
 
 CLIENT_NAME = "syncbox-capture"
@@ -34,9 +35,10 @@ _TROUBLES_MAX = 10_000
 
 @dataclass(frozen=True, slots=True)
 class ListenJob:
-    """What to hear: JACK ports by name, one input each, for at most `seconds`.
+    """What to hear: JACK ports by name or shell-style pattern, one input each.
 
-    `cable` says that the sound went through the air or a cable, so that clicks must
+    An empty name leaves an input for others to connect. The capture ends by itself
+    after `seconds`. `cable` says that the sound went through a cable, so that clicks must
     be looked for in noise. The result goes to `path` as numpy's npz.
     """
 
@@ -159,7 +161,7 @@ def listen(job: ListenJob) -> None:
     try:
         client = jack.Client(CLIENT_NAME, no_start_server=True, servername=job.server)
     except jack.JackOpenError:
-        raise SyncboxError(f"the JACK server {job.server} does not answer") from None
+        raise DeviceError(f"the JACK server {job.server} does not answer") from None
     recorder = Recorder(client, job)
     client.set_process_callback(recorder.process)
     client.set_xrun_callback(recorder.xrun)
@@ -167,19 +169,30 @@ def listen(job: ListenJob) -> None:
     gc.freeze()
     gc.disable()
     client.activate()
-    try:
-        for ports, names in ((client.inports, job.audio), (client.midi_inports, job.midi)):
-            for port, name in zip(ports, names, strict=True):
-                client.connect(name, port)
-    except jack.JackError as error:
-        raise SyncboxError(
-            f"{name} cannot be captured: {error}", hint="`jack_lsp` lists the ports there are"
-        ) from None
+    for ports, names, midi in (
+        (client.inports, job.audio, False),
+        (client.midi_inports, job.midi, True),
+    ):
+        for port, name in zip(ports, names, strict=True):
+            if name:
+                client.connect(_find(client, name, midi=midi), port)
     answer({"ready": True})
     if sys.stdin.buffer.read(1) == STOP:
         client.deactivate()
         np.savez(job.path, **recorder.result(cable=job.cable))
         answer({"saved": True})
+
+
+def _find(client: Any, name: str, *, midi: bool) -> Any:
+    """The output port that is meant. Of several that fit a pattern, the one that came last."""
+    there = client.get_ports(is_output=True, is_midi=midi, is_audio=not midi)
+    fitting = [port for port in there if port.name == name or fnmatchcase(port.name, name)]
+    if not fitting:
+        names = ", ".join(port.name for port in there)
+        raise DeviceError(
+            f"no {'MIDI' if midi else 'audio'} port is called {name}", hint=f"there is {names}"
+        )
+    return fitting[-1]
 
 
 def main() -> None:

@@ -149,7 +149,8 @@ class Report:
             "priority": setting.priority,
             "seconds": round(self.seconds, 3),
             "clicks": None if self.clicks is None else self.clicks.count,
-            "clocks": sum(series.count for series in self.clocks) if self.clocks else None,
+            "clocks": None if clock is None else clock.count,  # on each port
+            "clock_ports": len(self.clocks),
             "click_error_frames": _spread_of(self.clicks),
             "clock_error_frames": _together(self.clocks),
             "clock_against_click_frames": asdict(spread(self.clock_against_click)),
@@ -188,16 +189,16 @@ class Report:
             f"how: {setting.how}",
             *([f"laid over the grid: {setting.alignment}"] if setting.alignment else []),
             "",
-            f"{'frames (ms)':28}{'events':>8}{'p50':>14}{'p99':>14}{'max':>14}"
+            f"{'frames (ms)':30}{'events':>8}{'p50':>14}{'p99':>14}{'max':>14}"
             f"{'lost':>6}{'doubled':>9}",
         ]
         for name, series in self._rows():
             cells = "".join(f"{_cell(value, ms):>14}" for value in asdict(series.spread).values())
-            lines.append(f"{name:28}{series.count:>8}{cells}{series.lost:>6}{series.doubled:>9}")
+            lines.append(f"{name:30}{series.count:>8}{cells}{series.lost:>6}{series.doubled:>9}")
         together = spread(self.clock_against_click)
         if together.max is not None:
             cells = "".join(f"{_cell(value, ms):>14}" for value in asdict(together).values())
-            lines.append(f"{'clock against click':28}{len(self.clock_against_click):>8}{cells}")
+            lines.append(f"{'clock against click':30}{len(self.clock_against_click):>8}{cells}")
         lines += ["", *self._remarks(), "", judge(self)[1], "", JITTER_SOURCE, AUDIBLE_SOURCE]
         return "\n".join(lines)
 
