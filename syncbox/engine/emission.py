@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from syncbox.engine.planning import (
-    begin_song,
     end_song,
     leg_fact,
     prepare_song,
     select_patch,
+    send_message,
     stop_now,
 )
 from syncbox.engine.ports import ClockGroup, flush
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState
-from syncbox.engine.transport import Command, Fact
+from syncbox.engine.transport import Fact
 from syncbox.midi.messages import clock
 from syncbox.schedule.clicks import VOICES
 from syncbox.schedule.program import (
@@ -101,7 +101,7 @@ def _emit_event(state: EngineState, event: Event, frame: int, first: int) -> Non
         select_patch(state, event, frame)
         _offset(state, frame, first)
     elif isinstance(event, MessageOut):
-        state.outboxes[event.port].messages.append((frame, event.data, event.why))
+        send_message(state, event, frame)
         _offset(state, frame, first)
     elif isinstance(event, SoundStop):
         state.mixer.stop(event.slot, max(0, frame - first))
@@ -154,18 +154,14 @@ def _send_clock(
 
 
 def _finish(state: EngineState, first: int, end: int) -> None:
-    """The end of a song, the gap before the next, and patches for it."""
-    tail = state.tail
-    if tail is not None and tail.end_frame < end:
-        end_song(state, tail.end_frame)
+    """The end of a song, and patches for the next one."""
+    over = [run for run in state.runs if run.ends_song and run.end_frame < end]
+    for run in over:
+        end_song(state, run)
         _emit_timed(state, first, end)
         _emit_free_clock(state, first, end)
     if state.prepare_frame < end:
         prepare_song(state, max(first, state.prepare_frame))
-    if state.auto_start_frame < end:
-        frame = state.auto_start_frame
-        state.go(Command.START)
-        begin_song(state, frame)
 
 
 def _empty_outboxes(state: EngineState, first: int, end: int) -> None:

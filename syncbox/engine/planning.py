@@ -26,8 +26,10 @@ PATCHES_AFTER_SECONDS = 4  # the coming song's patches wait this long, for the l
 
 def begin_song(state: EngineState, frame: int) -> None:
     """Start was pressed, or the gap is over, at a frame: patches, then the count-in."""
+    if state.tail is not None:  # it was about to begin by itself, and is wanted now
+        stop_now(state, frame)
+    state.mixer.stop_all(frame - state.next_frame)  # what still rings from the song before
     song, entry = state.song, state.song.entry
-    state.auto_start_frame = NEVER
     prepare_song(state, frame)
     state.cue_pending = state.position_known = False
     state.vamps_met = state.holds_met = state.phase = 0
@@ -69,7 +71,20 @@ def prepare_song(state: EngineState, frame: int) -> None:
     for patch in patches.values():
         select_patch(state, patch, frame)
     for message in controllers.values():
-        state.outboxes[message.port].messages.append((frame, message.data, message.why))
+        if state.controls.get(_control(message)) != message.data:
+            send_message(state, message, frame)
+
+
+def _control(message: MessageOut) -> tuple[int, bytes]:
+    """Which controller of which channel a message sets."""
+    return message.port, message.data[:2]
+
+
+def send_message(state: EngineState, message: MessageOut, frame: int) -> None:
+    """Queue a controller or system exclusive message; a controller's value is remembered."""
+    state.outboxes[message.port].messages.append((frame, message.data, message.why))
+    if message.why == "controller":
+        state.controls[_control(message)] = message.data
 
 
 def select_patch(state: EngineState, patch: PatchOut, frame: int) -> None:
@@ -186,15 +201,18 @@ def send_stop(state: EngineState, frame: int) -> None:
 
 def _hand_over_clock(state: EngineState, run: LegRun) -> None:
     """Where the free clock ends or begins again around a leg."""
-    clock = state.free_clock
     if run.clock_frames is not None:
-        first = run.next_clock(0) if state.groups else NEVER
-        if clock.until == NEVER and first != NEVER:
-            clock.until = first - int(clock.interval / 2)
-    else:  # a hold: the grid goes on at the tempo before it
-        interval = clock_interval(run.leg.last_qpm, state.rate)
-        gap = Fraction(-state.phase % TICKS_PER_CLOCK, TICKS_PER_CLOCK)
-        clock.begin(run.start + interval * gap, interval)
+        # No free clock may come between Start and the first clock of the new grid. The
+        # free grid ends no earlier than needed, because the leg is decided that late.
+        first = run.start_frame
+        if not run.leg.counted and run.first_clock < len(run.clock_frames):
+            first = int(run.clock_frames[run.first_clock])
+        state.free_clock.end_at(first - 2 * state.start_lead)
+        return
+    # A hold: the grid goes on at the tempo before it.
+    interval = clock_interval(run.leg.last_qpm, state.rate)
+    gap = Fraction(-state.phase % TICKS_PER_CLOCK, TICKS_PER_CLOCK)
+    state.free_clock.add(run.start + interval * gap, interval)
 
 
 def join_next(state: EngineState, block_end: int) -> None:
@@ -204,7 +222,8 @@ def join_next(state: EngineState, block_end: int) -> None:
             return
         following = _following(state, tail)
         if following is None:
-            return  # the end of the song is dealt with when it is reached
+            tail.ends_song = True
+            return
         leg = state.program.songs[following[0]].legs[following[1]]
         ahead = leg.lookahead_frames + state.margin
         if tail.end is None:
@@ -215,11 +234,12 @@ def join_next(state: EngineState, block_end: int) -> None:
         elif tail.end_frame - ahead > block_end:
             return
         assert tail.end is not None
+        begins = tail.end
         if following[0] != tail.song_index:
-            _segue(state, tail)
+            begins = _next_song(state, tail, leg)
         elif tail.leg.until_cue and following[1] != tail.leg_index:
             state.cue_pending = False
-        place(state, following, leg, tail.end)
+        place(state, following, leg, begins)
 
 
 def _following(state: EngineState, tail: LegRun) -> tuple[int, int, int] | None:
@@ -229,17 +249,32 @@ def _following(state: EngineState, tail: LegRun) -> tuple[int, int, int] | None:
         return tail.song_index, tail.leg_index, tail.round_no + 1
     if tail.leg_index + 1 < len(song.legs):
         return tail.song_index, tail.leg_index + 1, 1
-    if song.then is Then.SEGUE and tail.song_index + 1 < len(state.program.songs):
-        legs = state.program.songs[tail.song_index + 1].legs
-        return tail.song_index + 1, next(i for i, leg in enumerate(legs) if leg.counted), 1
-    return None
+    if song.then is Then.WAIT or tail.song_index + 1 == len(state.program.songs):
+        return None
+    legs = state.program.songs[tail.song_index + 1].legs
+    first = 0 if song.then is Then.GAP else next(i for i, leg in enumerate(legs) if leg.counted)
+    return tail.song_index + 1, first, 1
 
 
-def _segue(state: EngineState, tail: LegRun) -> None:
-    """The next song begins on this song's last bar line: receivers stop and start anew."""
-    send_stop(state, tail.end_frame - 2 * state.start_lead)
+def _next_song(state: EngineState, tail: LegRun, leg: CompiledLeg) -> Fraction:
+    """The exact start of the next song's first leg, where it follows by itself.
+
+    After a segue its downbeat is this song's last bar line; after a gap it begins a
+    whole number of frames before its bar 1, as any song does.
+    """
+    assert tail.end is not None
     state.position_known = False
-    state.phase = 0
+    state.phase = state.vamps_met = state.holds_met = 0
+    song = state.program.songs[tail.song_index]
+    if song.then is Then.SEGUE:
+        send_stop(state, tail.end_frame - 2 * state.start_lead)
+        return tail.end
+    tail.ends_song = True
+    send_stop(state, tail.end_frame)
+    state.prepare_frame = tail.end_frame + song.gap_frames // 2
+    interval = clock_interval(leg.first_qpm, state.rate)
+    state.free_clock.add(tail.end + interval, interval)
+    return ceil(tail.end + song.gap_frames - leg.route_start) + leg.route_start
 
 
 def stop_now(state: EngineState, frame: int) -> None:
@@ -248,7 +283,7 @@ def stop_now(state: EngineState, frame: int) -> None:
     state.tail = None
     state.timed.clear()
     state.timed_sounds.clear()
-    state.stop_frame = state.auto_start_frame = NEVER
+    state.stop_frame = state.prepare_frame = NEVER
     state.cue_pending = False
     if state.midi_rolling:
         send_stop(state, frame)
@@ -262,31 +297,35 @@ def rest_clock(state: EngineState, frame: int) -> None:
     state.free_clock.begin(frame + interval, interval)
 
 
-def end_song(state: EngineState, frame: int) -> None:
-    """The last leg has ended at a frame: the next song waits, or the set is over."""
-    over = state.song
-    state.runs.clear()
-    state.tail = None
-    if state.midi_rolling:
-        send_stop(state, frame)
+def end_song(state: EngineState, run: LegRun) -> None:
+    """A song's last leg has ended: the next song waits or comes by itself, or the set is over."""
+    run.ends_song = False
+    frame = run.end_frame
+    state.runs = [other for other in state.runs if other.song_index != run.song_index]
     state.now.songs_over += 1
-    if state.song_index + 1 < len(state.program.songs):
-        state.song_index += 1
-        state.go(Fact.SONG_OVER)
-        state.prepare_frame = frame + PATCHES_AFTER_SECONDS * state.rate
-        if over.then is Then.GAP:
-            state.auto_start_frame = frame + over.gap_frames
-    else:
+    follows = state.tail is not run
+    if not follows:
+        state.tail = None
+        if state.midi_rolling:
+            send_stop(state, frame)
+    if state.song_index + 1 == len(state.program.songs):
         state.go(Fact.SET_OVER)
         state.now.sets_over += 1
-    rest_clock(state, frame)
+    else:
+        state.song_index += 1
+        state.go(Fact.SONG_OVER)
+        if not follows:
+            state.prepare_frame = frame + PATCHES_AFTER_SECONDS * state.rate
+    if not follows:
+        rest_clock(state, frame)
 
 
 def choose_song(state: EngineState, step: int, frame: int) -> None:
     """Go to the next or previous song of the set while nothing plays."""
     chosen = min(max(state.song_index + step, 0), len(state.program.songs) - 1)
+    if state.tail is not None:  # the next song was about to begin by itself
+        stop_now(state, frame)
     state.song_index = chosen
-    state.auto_start_frame = NEVER
     state.prepare_frame = frame
     rest_clock(state, frame)
 

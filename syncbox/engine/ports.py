@@ -38,30 +38,57 @@ class Outbox:
 
 
 class FreeClock:
-    """The clock grid while no music is counted: at the tempo of what comes, up to a limit."""
+    """The clock grid while no music is counted: at the tempo of what comes, up to a limit.
 
-    __slots__ = ("interval", "next", "next_frame", "until")
+    Stretches follow each other; legs are decided ahead, so the next stretch may be
+    known before the present one is over. All but the last have an end.
+    """
+
+    __slots__ = ("stretches",)
 
     def __init__(self) -> None:
-        self.next = Fraction(0)
-        self.interval = Fraction(1)
-        self.next_frame = NEVER
-        self.until = NEVER
+        self.stretches: list[FreeStretch] = []
 
     def begin(self, first: Fraction, interval: Fraction) -> None:
-        """Clocks from an exact frame on, `interval` exact frames apart."""
-        self.next, self.interval, self.until = first, interval, NEVER
-        self.next_frame = round_half_up(first)
+        """Forget what was planned: clocks from an exact frame on, `interval` exact frames apart."""
+        self.stretches = [FreeStretch(first, interval)]
+
+    def add(self, first: Fraction, interval: Fraction) -> None:
+        """Another stretch, after the end of the last one."""
+        self.stretches.append(FreeStretch(first, interval))
+
+    def end_at(self, frame: int) -> None:
+        """The last stretch ends at a frame, unless its end is known already."""
+        last = self.stretches[-1]
+        if last.until == NEVER:
+            last.until = frame
 
     def advance(self) -> None:
         """The next clock has been sent."""
-        self.next += self.interval
-        self.next_frame = round_half_up(self.next)
+        self.stretches[0].advance()
 
     @property
     def due(self) -> int:
         """Frame of the next clock, or NEVER."""
-        return self.next_frame if self.next_frame < self.until else NEVER
+        while self.stretches and self.stretches[0].frame >= self.stretches[0].until:
+            if len(self.stretches) == 1:
+                return NEVER
+            self.stretches.pop(0)
+        return self.stretches[0].frame if self.stretches else NEVER
+
+
+class FreeStretch:
+    """Evenly spaced clocks from `next` on, before the frame `until`."""
+
+    __slots__ = ("frame", "interval", "next", "until")
+
+    def __init__(self, first: Fraction, interval: Fraction) -> None:
+        self.next, self.interval, self.until = first, interval, NEVER
+        self.frame = round_half_up(first)
+
+    def advance(self) -> None:
+        self.next += self.interval
+        self.frame = round_half_up(self.next)
 
 
 def clock_interval(tempo_qpm: Fraction, rate: int) -> Fraction:

@@ -84,7 +84,7 @@ def _quit(state: EngineState, was: State, frame: int) -> None:
     if was not in (State.STOPPED, State.WAITING):
         stop_now(state, frame)
     state.quitting = True
-    state.auto_start_frame = state.prepare_frame = NEVER
+    state.prepare_frame = NEVER
     state.mixer.leave()
 
 

@@ -26,9 +26,10 @@ class LegRun:
         "clock_positions",
         "end",
         "end_frame",
+        "ends_song",
         "event_frames",
         "events",
-        "frames_done",
+        "first_clock",
         "leg",
         "leg_index",
         "next_event",
@@ -67,12 +68,12 @@ class LegRun:
         self.position = 0
         self.next_event = self.event_frames[0] if self.event_frames else NEVER
         self.clock_frames: NDArray[np.int64] | None = None
-        first_clock = 0
+        self.first_clock = 0
         if leg.clock_offsets:
             phase = phase if leg.counted else 0
             self.clock_frames = leg.clock_offsets[phase].frames(start)
-            first_clock = int(np.searchsorted(leg.clock_ticks[phase], first_tick))
-        self.clock_positions = [first_clock] * clock_groups
+            self.first_clock = int(np.searchsorted(leg.clock_ticks[phase], first_tick))
+        self.clock_positions = [self.first_clock] * clock_groups
         self.bar_frames: list[int] = leg.bar_offsets.frames(start).tolist()
         waits = leg.until_cue and leg.ticks == 0
         self.end: Fraction | None = None if waits else start + leg.length
@@ -86,7 +87,7 @@ class LegRun:
             ]
             self.start_frame = tick_frames[0]
         self.started = False
-        self.frames_done = False
+        self.ends_song = False  # nothing of this song comes after it
 
     def release(self, end: Fraction) -> None:
         """Close an open end."""

@@ -84,7 +84,6 @@ class EngineState:
         self.script: CueScript | None = None  # None: cues come from a person
         self.vamps_met = self.holds_met = 0
         self.stop_frame = NEVER
-        self.auto_start_frame = NEVER
         self.prepare_frame = 0  # when the coming song's patches go out
         self.quitting = False
         # MIDI
@@ -103,6 +102,7 @@ class EngineState:
         self.position_known = False  # whether receivers know where they are in this song
         self.phase = 0  # ticks since the last clock at the end of the tail
         self.selected = [-1] * len(program.rig.instruments)  # patch key on each instrument
+        self.controls: dict[tuple[int, bytes], bytes] = {}  # last value of each controller sent
         self.ready_frame = 0  # when the last patch asked for has been loaded
         # Leads in frames
         rate = program.rate

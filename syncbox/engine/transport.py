@@ -75,6 +75,10 @@ NEXT_STATE: dict[tuple[State, Trigger], State] = {
     **{(state, Fact.DOWNBEAT): State.ROLLING for state in _PLAYING},
     **{(state, Fact.VAMP_REACHED): State.VAMPING for state in _PLAYING},
     **{(state, Fact.HOLD_REACHED): State.HOLDING for state in _PLAYING},
+    # After a gap the next song begins by itself.
+    (State.WAITING, Fact.COUNT_REACHED): State.COUNTING_IN,
+    (State.WAITING, Fact.DOWNBEAT): State.ROLLING,
+    (State.WAITING, Fact.VAMP_REACHED): State.VAMPING,
     **{(state, Fact.BAR_STOP): State.STOPPED for state in _PLAYING if state != State.HOLDING},
     **{(state, Fact.SONG_OVER): State.WAITING for state in _PLAYING},
     **{(state, Fact.SEGUE): State.ROLLING for state in _PLAYING},

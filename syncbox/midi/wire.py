@@ -25,6 +25,7 @@ from syncbox.units import CLOCKS_PER_QUARTER
 
 BYTE_US = 320
 US_PER_MINUTE = 60_000_000
+CHANNEL_MESSAGE_BYTES = 3  # the longest message of a patch change
 
 assert BYTE_US * 31_250 == 10 * 1_000_000  # ten bits at 31.25 kbaud
 
@@ -50,18 +51,25 @@ def wire_us(byte_count: int, wire: Wire) -> int:
     return byte_count * BYTE_US if wire is Wire.DIN else 0
 
 
-def burst_us(byte_count: int, wire: Wire, clock_qpm: Fraction | None) -> int:
-    """Microseconds until the last byte is sent, clocks at `clock_qpm` pushing in at the worst time.
+def burst_us(
+    byte_count: int, wire: Wire, clock_qpm: Fraction | None, *, message_bytes: int = 0
+) -> int:
+    """Microseconds until the last byte is sent, clocks at `clock_qpm` coming at the worst time.
 
-    Real-time bytes go first, so each clock that falls into the burst costs one byte;
-    one may fall on its very beginning. None: no clock runs on this port.
+    Real-time bytes go first. A message that a clock would fall into waits until the
+    clock has passed, so each clock in the burst costs its own byte and up to
+    `message_bytes`, the longest message, of idle wire; one may fall on the burst's very
+    beginning. None: no clock runs on this port.
     """
     if clock_qpm is None or wire is Wire.USB or byte_count == 0:
         return wire_us(byte_count, wire)
     clock_us = Fraction(US_PER_MINUTE) / (clock_qpm * CLOCKS_PER_QUARTER)
+    cost = 1 + message_bytes
+    if cost * BYTE_US >= clock_us:  # a long message between fast clocks: it cannot wait
+        cost = 1
     assert clock_us > BYTE_US, f"a clock at {clock_qpm} quarters a minute fills the wire"
     clock_count = 1
-    while (total_us := (byte_count + clock_count) * BYTE_US) > clock_us * clock_count:
+    while (total_us := (byte_count + clock_count * cost) * BYTE_US) > clock_us * clock_count:
         clock_count += 1
     return total_us
 
@@ -81,7 +89,9 @@ def burst_plan(
         byte_count = lead_us = 0
         for later in order[position:]:
             byte_count += parts[later].byte_count
-            needed_us = burst_us(byte_count, wire, clock_qpm) + parts[later].loading_us
+            needed_us = parts[later].loading_us + burst_us(
+                byte_count, wire, clock_qpm, message_bytes=CHANNEL_MESSAGE_BYTES
+            )
             lead_us = max(lead_us, needed_us)
         plan.append(PatchLead(index, lead_us))
     return tuple(plan)

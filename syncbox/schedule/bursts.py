@@ -52,7 +52,8 @@ def _port_events(
     here = [entry for entry in burst.patches if entry[0].port == port.name]
     later = [entry for entry in burst.messages if entry[0].port == port.name]
     after_bytes = sum(len(data) for _, data, _ in later)
-    after_us = burst_us(after_bytes, port.wire, clock_qpm)
+    longest = max((len(data) for _, data, _ in later), default=0)
+    after_us = burst_us(after_bytes, port.wire, clock_qpm, message_bytes=longest)
     parts = [
         # What follows the patches on this wire pushes them earlier, like a loading time.
         BurstPart(chosen.byte_count, max(after_us, round(instrument.loading_ms * 1000)))
@@ -72,7 +73,7 @@ def _port_events(
         )
     for position, (_, data, why) in enumerate(later):
         rest = sum(len(entry[1]) for entry in later[position:])
-        lead_us = burst_us(rest, port.wire, clock_qpm)
+        lead_us = burst_us(rest, port.wire, clock_qpm, message_bytes=longest)
         yield lead_shift(port.offset_ms, lead_us, burst.rate), MessageOut(index, data, why)
 
 

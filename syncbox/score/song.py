@@ -142,7 +142,7 @@ class SysexSend:
 class AudioKind(Enum):
     """How a sound relates to the bars."""
 
-    STEM = "stem"  # plays once from here, to its own end or the song's
+    STEM = "stem"  # plays once from here to its own end; a later start joins it in the middle
     LOOP = "loop"  # starts again every `every_bars` bars until the section ends
     ONE_SHOT = "one-shot"  # plays once to its own end
 
