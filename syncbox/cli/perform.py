@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from syncbox.cli.cues import Prompter
 from syncbox.cli.keys import Key, Keyboard, has_keyboard
 from syncbox.cli.leaving import Leaving
 from syncbox.cli.painter import Painter
@@ -21,7 +20,7 @@ from syncbox.cli.screen import View, screen
 from syncbox.cli.view import STILL, Stage, tempo_text
 from syncbox.engine.transport import Command, State
 from syncbox.errors import EngineError, RingFullError
-from syncbox.score.layout import Leg, LegKind
+from syncbox.score.layout import LegKind
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -29,6 +28,7 @@ if TYPE_CHECKING:
     from syncbox.drivers.session import Session
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
+    from syncbox.score.rig import Rig
 
 TURN_S = 1 / 30  # a beat's mark comes at most this late; the sound does not wait for it
 NOTICE_S = 3.0
@@ -52,7 +52,6 @@ class Wishes:
 
     start: bool = False
     once: bool = False  # play the set through without waiting between songs, and leave
-    prompter: Prompter | None = None  # presses the cue by itself
 
 
 class Performance:
@@ -68,7 +67,6 @@ class Performance:
         self._dropouts, self._dropout_until = 0, 0.0
         self._refused = 0
         self._start_due = wishes.start
-        self._cued: tuple[int, int, int] | None = None
         self._left = False
 
     # --- what both loops do ------------------------------------------------------------------
@@ -99,11 +97,6 @@ class Performance:
         elif self._start_due and not self._stage.starts_by_itself(now):
             self._start_due = False  # until it has begun
             self._press(Command.START)
-        here = (now.song_index, now.leg_index, now.round_no)
-        if wishes.prompter and wishes.prompter.due(status, self._stage.leg(now)):
-            if here != self._cued:  # one press is enough; the engine may not have met it yet
-                self._press(Command.CUE)
-            self._cued = here
         if now.refused_count > self._refused:
             self._refused = now.refused_count
             self._say("that key means nothing now")
@@ -154,24 +147,32 @@ class Performance:
 
     def in_lines(self) -> None:
         """Write a line whenever a count-in or a section begins, until the end."""
-        shown = None
+        lines = Lines(self._stage)
         for status in self._turns():
-            now: Now = status.now
-            counting = now.transport == State.COUNTING_IN
-            if now.transport in STILL or (counting and not self._stage.counts_in(now)):
-                continue
-            leg = self._stage.leg(now)
-            here = (now.song_index, COUNT_IN if counting else leg.section, leg.pass_no)
-            if here != shown:
-                shown = here
-                click.echo(self._line(status, leg, COUNT_IN if counting else ""))
+            lines.follow(status.now, status.frame / status.rate)
 
-    def _line(self, status: Status, leg: Leg, instead: str) -> str:
-        view = self._stage.view(status)
+
+class Lines:
+    """What a script sees: a line whenever a count-in or a section begins."""
+
+    def __init__(self, stage: Stage) -> None:
+        self._stage = stage
+        self._shown: tuple[int, str, int] | None = None
+
+    def follow(self, now: Now, seconds: float) -> None:
+        """Write a line if something new has begun; `seconds` is the time beside it."""
+        counting = now.transport == State.COUNTING_IN
+        if now.transport in STILL or (counting and not self._stage.counts_in(now)):
+            return
+        leg = self._stage.leg(now)
+        here = (now.song_index, COUNT_IN if counting else leg.section, leg.pass_no)
+        if here == self._shown:
+            return
+        self._shown = here
+        song, part, meter = self._stage.names(now)
         tempo = tempo_text(round(leg.tempo_map.tempo_at(0) * 1000))
-        where = instead or f"{view.section}   {view.detail}".strip()
-        time_text = f"{minutes(status.frame / status.rate):>8}"
-        return "   ".join((time_text, view.song, where, f"{view.meter}, {tempo}"))
+        where = COUNT_IN if counting else part
+        click.echo("   ".join((f"{minutes(seconds):>8}", song, where, f"{meter}, {tempo}")))
 
 
 def minutes(seconds: float) -> str:
@@ -180,22 +181,23 @@ def minutes(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}.{tenths}"
 
 
-def summary(status: Status, port_names: tuple[str, ...]) -> str:
+def summary(status: Status, rig: Rig) -> str:
     """What happened, in a few lines, for after the show."""
-    played = minutes(status.frame / status.rate)
     sent = ", ".join(
-        f"{name} {count}" for name, count in zip(port_names, status.midi_sent, strict=False)
+        f"{port.name} {count}" for port, count in zip(rig.ports, status.midi_sent, strict=False)
     )
+    missing = ", ".join(port.name for port in status.ports if port.missing)
     lines = [
-        f"{played} on {status.driver} ({status.device}, {status.rate} Hz, "
-        f"{status.block_frames} frames); {status.priority or 'normal priority'}",
+        f"{minutes(status.frame / status.rate)} on {status.driver} ({status.device}, "
+        f"{status.rate} Hz, {status.block_frames} frames); {status.priority or 'normal priority'}",
         f"dropouts: {status.dropouts}   late events: {status.now.late_count if status.now else 0}",
         f"MIDI messages sent: {sent or 'none'}",
     ]
-    lines += status.notes
+    if missing:
+        lines.append(f"MIDI ports that were not found: {missing}")
     if status.midi_refused:
         lines.append(f"MIDI messages lost in a full queue: {status.midi_refused}")
-    return "\n".join(lines)
+    return "\n".join([*lines, *status.notes])
 
 
 def can_show_screen(console: Console) -> bool:

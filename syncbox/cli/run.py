@@ -6,9 +6,11 @@ from pathlib import Path
 
 import click
 
-from syncbox.cli.cues import Prompter, cues_option
+from syncbox.cli.cues import cues_option
 from syncbox.engine.script import CueScript
 from syncbox.errors import DeviceError
+
+OFFLINE = "offline"
 
 
 @click.command(short_help="Play the show.")
@@ -22,10 +24,10 @@ from syncbox.errors import DeviceError
 )
 @click.option(
     "--driver",
-    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
+    type=click.Choice(["auto", "jack", "portaudio", "simulated", OFFLINE]),
     default="auto",
     show_default=True,
-    help="What plays it; auto takes the best that is present.",
+    help="What plays it; auto takes the best that is present, offline only counts it through.",
 )
 @click.option(
     "--device", metavar="NAME", help="A part of the audio device's name, or a JACK server."
@@ -64,36 +66,42 @@ def run(
     from syncbox.cli.leaving import leaving
     from syncbox.cli.perform import Performance, Wishes, can_show_screen, summary
     from syncbox.cli.prepare import compiled, only_song, tonights_show, with_song
+    from syncbox.cli.straight import play_straight_through
     from syncbox.cli.view import Stage
-    from syncbox.drivers.choose import choose
+    from syncbox.drivers.choose import DEFAULT_RATE, choose
     from syncbox.drivers.session import open_session
     from syncbox.schedule.entry import StartAt
 
     console = Console()
-    lines = plain or not can_show_screen(console)
-    if lines and not start:
+    offline = driver == OFFLINE
+    lines = plain or offline or not can_show_screen(console)
+    if lines and not (start or offline):
         raise DeviceError(
             "there is no terminal here, so nobody can press start",
             hint="add --start to begin at once",
         )
+    script = cues or (CueScript() if lines else None)  # with keys the person cues
     with leaving() as wish:
         found, first = with_song(tonights_show(show, song), song)
         if once and song is not None:
             found, first = only_song(found, first), 0
+        start_at = StartAt(first, where) if where else None
+        if offline:
+            program = compiled(found, rate or DEFAULT_RATE, start_at)
+            play_straight_through(program, Stage(found, program.songs), first, cues or CueScript())
+            return 0
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)
-        program = compiled(found, choice.rate, StartAt(first, where) if where else None)
-        stage = Stage(found, program.songs)
-        if lines and cues is None:
-            cues = CueScript()
-        prompter = None if cues is None else Prompter(cues)
-        wishes = Wishes(start=start, once=once, prompter=prompter)
-        with open_session(program, choice, block_frames=block_frames, song_index=first) as session:
+        program = compiled(found, choice.rate, start_at)
+        with open_session(
+            program, choice, block_frames=block_frames, song_index=first, script=script
+        ) as session:
             wish.calm = True
-            performance = Performance(session, stage, wishes, wish)
+            wishes = Wishes(start=start, once=once)
+            performance = Performance(session, Stage(found, program.songs), wishes, wish)
             if lines:
                 performance.in_lines()
             else:
                 performance.on_screen(console)
-        click.echo(summary(session.status(), tuple(port.name for port in found.rig.ports)))
+        click.echo(summary(session.status(), found.rig))
     return 128 + wish.asked_by if wish.asked_by else 0

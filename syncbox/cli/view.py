@@ -96,6 +96,12 @@ class Stage:
             return sheet.leg(self._songs[now.song_index].entry.leg_index)
         return leg
 
+    def names(self, now: Now) -> tuple[str, str, str]:
+        """Song, section with mark and pass, and meter of what is being played."""
+        sheet, leg = self._sheets[now.song_index], self.leg(now)
+        part = "   ".join(filter(None, (leg.section, detail(sheet.song, leg, 0))))
+        return sheet.song.title, part, str(sheet.meter(leg, max(1, now.bar)))
+
     def counts_in(self, now: Now) -> bool:
         """Whether clicks lead into the song where it is entered."""
         song = self._songs[now.song_index]
@@ -202,10 +208,10 @@ def state_words(now: Now, leg: Leg, *, by_itself: bool) -> str:
 
 
 def detail(song: Song, leg: Leg, round_no: int) -> str:
-    """Rehearsal mark, pass or round."""
+    """Rehearsal mark, pass, and which round of a vamp if that is known (from 1)."""
     mark = song.sections[leg.section_index].mark if leg.section_index >= 0 else ""
     passes = f"pass {leg.pass_no} of {leg.passes}" if leg.passes > 1 else ""
-    vamp = leg.until is Until.CUE and leg.kind is LegKind.SECTION
+    vamp = round_no and leg.until is Until.CUE and leg.kind is LegKind.SECTION
     return "   ".join(filter(None, (mark, passes, f"round {round_no}" if vamp else "")))
 
 

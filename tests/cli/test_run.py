@@ -57,6 +57,24 @@ def test_one_song_from_a_section_with_cues(show_folder):
     assert "End" in done.stdout
 
 
+def test_offline_counts_the_set_through_without_waiting(show_folder):
+    done = run(show_folder, "--driver", "offline")
+    assert done.returncode == 0, done.stderr
+    heard = [re.split(r"\s{3,}", line.strip()) for line in done.stdout.splitlines()]
+    # 240 quarters a minute: four beats are a second; start is heard 50 ms after it is pressed.
+    assert [(line[1], line[2]) for line in heard if len(line) > 3] == [
+        ("Quick One", "count-in"),
+        ("Quick One", "Verse"),
+        ("Quick One", "Verse"),
+        ("Quick One", "Solo"),
+        ("Quick One", "End"),
+        ("Slow One", "Only"),
+    ]
+    assert re.search(r"^MIDI messages: keys \d+$", done.stdout, re.M)
+    again = run(show_folder, "--driver", "offline")
+    assert again.stdout == done.stdout
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
