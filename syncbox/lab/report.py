@@ -23,6 +23,8 @@ AUDIBLE_SOURCE = (
     "Time discrimination in a monotonic, isochronous sequence, J. Acoust. Soc. Am. 98(5), 1995"
 )
 
+MATCH_MS = 50  # leaving an event alone costs as much as an error of this length
+
 NO_SPANS = np.empty((0, 2), dtype=np.int64)
 
 
@@ -84,12 +86,14 @@ class Series:
         return spread(self.errors)
 
 
-def compare(ideal: Frames, captured: Frames, evidence: Evidence) -> Series:
-    """Match one kind of event with its grid; both arrays ascending, frames."""
+def compare(ideal: Frames, captured: Frames, evidence: Evidence, *, rate: int) -> Series:
+    """Match one kind of event with its grid; both arrays ascending, frames.
+
+    An event that is up to 100 ms off still counts as itself, late or early.
+    """
     ideal = ideal[outside(ideal, evidence.spoilt)]
     captured = captured[outside(captured, evidence.spoilt)]
-    closest = int(np.diff(ideal).min()) if len(ideal) > 1 else 2 * 48_000
-    pairs = match(ideal, captured, window_frames=max(1, closest // 2))
+    pairs = match(ideal, captured, window_frames=MATCH_MS * rate // 1000)
     wanted = ideal[pairs.ideal]
     calm = outside(wanted, evidence.dropouts)
     return Series(
@@ -249,16 +253,20 @@ def _together(many: tuple[Series, ...]) -> dict[str, float | None]:
 
 def report(setting: Setting, evidence: Evidence) -> Report:
     """Compare everything that was captured with where it ought to be."""
-    grid = evidence.grid
-    clicks = None if evidence.clicks is None else compare(grid.clicks, evidence.clicks, evidence)
-    clocks = tuple(compare(grid.clocks, frames, evidence) for frames in evidence.clocks)
+    grid, rate = evidence.grid, setting.rate
+    clicks = (
+        None
+        if evidence.clicks is None
+        else compare(grid.clicks, evidence.clicks, evidence, rate=rate)
+    )
+    clocks = tuple(compare(grid.clocks, frames, evidence, rate=rate) for frames in evidence.clocks)
     patches = tuple(
-        compare(ideal, frames, evidence)
+        compare(ideal, frames, evidence, rate=rate)
         for ideal, frames in zip(grid.patches, evidence.patches, strict=False)
     )
     heard = None
     if evidence.heard_clocks is not None:
-        heard = compare(grid.clocks, evidence.heard_clocks, evidence)
+        heard = compare(grid.clocks, evidence.heard_clocks, evidence, rate=rate)
     drifting = clicks if clicks is not None else (clocks[0] if clocks else None)
     return Report(
         setting=setting,

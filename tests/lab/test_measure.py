@@ -1,0 +1,104 @@
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from syncbox.cli.measure import measure as command
+from syncbox.drivers.simulated import Faults, simulate
+from syncbox.engine.play import play_program
+from syncbox.engine.transport import Command
+from syncbox.errors import DeviceError
+from syncbox.lab import measure as lab
+from syncbox.lab.capture import Capture
+from syncbox.lab.evidence import evidence_of_recording
+from syncbox.lab.listener import ListenJob
+from syncbox.lab.measure import Wishes, measure
+from syncbox.lab.report import Setting, report
+
+RATE = 48_000
+
+
+@pytest.mark.jack
+@pytest.mark.timeout(120)
+def test_click_clock_and_patches_are_exact_through_jack(jack_server):
+    """The whole way: engine process, JACK, an independent client in a process of its own."""
+    told = []
+    found = measure(Wishes(seconds=10, driver="jack", device=jack_server), told.append)
+    assert found.setting.driver == "jack"
+    assert found.setting.block_frames == 256
+    # A busy machine may cost dropouts, which are counted apart; nothing else may move.
+    assert found.clicks.spread.max == 0
+    assert [clock.spread.max for clock in found.clocks] == [0, 0]
+    assert set(found.clock_against_click.tolist()) == {0}
+    assert found.clicks.count > 20
+    assert found.clocks[0].count > 500
+    if not found.dropouts and not found.xruns and not found.spoilt:
+        assert (found.lost, found.doubled) == (0, 0)
+        assert [len(patch.errors) for patch in found.patches] == [3, 3]
+        assert [patch.spread.max for patch in found.patches] == [0, 0]
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+
+
+@pytest.mark.jack
+@pytest.mark.timeout(120)
+def test_the_command_draws_and_prints_json(jack_server, tmp_path):
+    picture = tmp_path / "tight.png"
+    arguments = ["--driver", "jack", "--device", jack_server, "--seconds", "2", "--json"]
+    shown = CliRunner().invoke(command, [*arguments, "--picture", str(picture)])
+    assert shown.exit_code == 0, shown.output
+    told = json.loads(shown.stdout)
+    assert told["click_error_frames"]["max"] == 0
+    assert told["device"].endswith(jack_server)
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.jack
+@pytest.mark.timeout(60)
+def test_a_port_that_is_not_there_is_named(jack_server):
+    job = ListenJob(jack_server, ("no-such:port",), (), 1.0, "")
+    with pytest.raises(DeviceError, match="no audio port is called no-such:port"):
+        Capture(job)
+
+
+def test_a_server_that_is_not_there_is_one_message():
+    shown = CliRunner().invoke(command, ["--driver", "jack", "--device", "no-such-server"])
+    assert isinstance(shown.exception, DeviceError)
+
+
+def test_without_jack_installed_it_says_what_to_install(monkeypatch):
+    monkeypatch.setattr(lab.shutil, "which", lambda name: None)
+    with pytest.raises(DeviceError) as caught:
+        measure(Wishes(driver="jack", device="no-such-server"))
+    assert "install" in caught.value.hint
+
+
+def test_the_simulated_driver_needs_nothing_and_claims_nothing():
+    shown = CliRunner().invoke(command, ["--driver", "simulated", "--seconds", "20", "--json"])
+    told = json.loads(shown.stdout)
+    assert told["click_error_frames"]["max"] == told["clock_error_frames"]["max"] == 0
+    assert told["patch_error_frames"]["max"] == 0
+    assert told["lost"] == told["doubled"] == 0
+    assert told["verdict"].startswith("Cannot tell")
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_after_dropouts_everything_is_back_on_the_grid(seed):
+    """Seeded stalls: blocks are lost, and outside of them nothing has moved."""
+    wishes = Wishes(seconds=30)
+    program, grid = lab._prepare(wishes, RATE)
+    recording = simulate(
+        play_program(program),
+        rate=RATE,
+        frames=grid.end + 5 * RATE,
+        presses=[(RATE, Command.START)],
+        faults=Faults(seed=seed, stall_chance=0.002, stall_ms_max=60),
+        keep_audio=True,
+    )
+    assert recording.gaps
+    setting = Setting("simulated", "", RATE, 256, "", "", "")
+    found = report(setting, evidence_of_recording(recording, grid))
+    assert found.clicks.spread.max == 0
+    assert [clock.spread.max for clock in found.clocks] == [0, 0]
+    assert sum(clock.lost for clock in found.clocks) == 0  # late, never left out
+    assert found.dropouts == len(recording.gaps)
