@@ -9,7 +9,7 @@ from fractions import Fraction
 import numpy as np
 
 from syncbox.schedule.place import FrameGrid
-from syncbox.score.layout import LegKind, Step, lay_out, usual_path
+from syncbox.score.layout import Leg, LegKind, Step, lay_out, usual_path
 from syncbox.score.song import PatchChange, Song
 from syncbox.score.written import Bar
 from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_SONG_POSITION, round_half_up
@@ -32,7 +32,7 @@ class BarRow:
     start_frame: int
     clock: int  # clocks sent before this bar's first one
     song_position: int | None  # None where no song position points
-    patches: dict[str, str]  # selected in this bar, by instrument
+    patches: dict[str, str]  # newly selected in this bar, by instrument
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +49,15 @@ class Timeline:
 def timeline(song: Song, rate: int) -> Timeline:
     """Every bar of a song at a sample rate: count-in, pickup, then the music from bar 1."""
     steps = usual_path(lay_out(song))
-    rows = [row for step in steps for row in _step_rows(step, rate)]
+    selected: dict[str, str] = {}
+    rows = [row for step in steps for row in _step_rows(step, rate, selected)]
     last = steps[-1]
     end_s = last.start_s + last.leg.duration_s
     return Timeline(song.id, rate, tuple(rows), end_s, round_half_up(end_s * rate))
 
 
-def _step_rows(step: Step, rate: int) -> Iterator[BarRow]:
+def _step_rows(step: Step, rate: int, selected: dict[str, str]) -> Iterator[BarRow]:
+    """The rows of one round; `selected` is what each instrument has so far, and moves on."""
     leg = step.leg
     bars = [bar for bar in leg.bars if not bar.continued]
     if not bars:
@@ -78,12 +80,20 @@ def _step_rows(step: Step, rate: int) -> Iterator[BarRow]:
             frame,
             -(-tick // TICKS_PER_CLOCK),
             _song_position(tick, counted=leg.kind is LegKind.SECTION),
-            {
-                item.what.instrument: item.what.patch
-                for item in leg.items
-                if isinstance(item.what, PatchChange) and bar.first_tick <= item.tick < end
-            },
+            _changes(leg, bar.first_tick, end, selected),
         )
+
+
+def _changes(leg: Leg, first: int, end: int, selected: dict[str, str]) -> dict[str, str]:
+    """Patches that differ from what is selected, in [first, end) of a leg."""
+    changes: dict[str, str] = {}
+    for item in leg.items:
+        what = item.what
+        if isinstance(what, PatchChange) and first <= item.tick < end:
+            if selected.get(what.instrument) != what.patch:
+                changes[what.instrument] = what.patch
+            selected[what.instrument] = what.patch
+    return changes
 
 
 def _number(bar: Bar, step: Step) -> int:
