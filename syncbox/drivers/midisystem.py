@@ -107,4 +107,6 @@ def main() -> None:
             print(json.dumps({**facts, "outputs": names}), flush=True)  # noqa: T201
             told = names
         leaving.wait(_WATCH_S)
-    os._exit(0)
+    if midi is not None:
+        midi.delete()
+    os._exit(0)  # the other thread may be reading still

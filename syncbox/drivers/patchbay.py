@@ -234,6 +234,10 @@ class _Helper:
                 self._send_hush()
             self._wake.wait(_LOOK_S)
             self._wake.clear()
+        if not self._lost:
+            # A client that leaves without a word holds up the server's own end for seconds.
+            self._client.deactivate()
+            self._client.close()
 
     def _send_hush(self) -> None:
         if not self._lost:
@@ -256,5 +260,5 @@ def main() -> None:
         helper.run()
     except _jack_error() as error:
         _say({"what": str(error), "where": "", "hint": ""})
-    # libjack waits for a server that has gone; nothing here needs an orderly end.
+    # What is left waits for a server that has gone; nothing here needs an orderly end.
     os._exit(0)

@@ -110,6 +110,7 @@ class Running:
         program: Any,
     ) -> None:
         index, outputs = found
+        self._sounddevice = sounddevice
         self._cycle = cycle
         self._wanted = program.output_count
         self._driver = driver
@@ -193,6 +194,8 @@ class Running:
         self._closing = True
         self._stream.stop()
         self._stream.close()
+        # This process ends without the interpreter's farewell, which would do it otherwise.
+        self._sounddevice._terminate()
 
 
 def plug(choice: Choice, program: Any, deck: Deck) -> tuple[PortAudioDriver, HostSide]:

@@ -85,7 +85,6 @@ def main() -> None:
         except Exception as error:
             found = dataclasses.replace(found, trouble=f"{found.trouble} {error}".strip())
     print(json.dumps({"found": pickle.dumps(found).hex()}), flush=True)  # noqa: T201
-    os._exit(0)
 
 
 def _with_jack(found: Found, server_name: str | None) -> Found:
@@ -140,9 +139,12 @@ def _with_rtmidi(found: Found) -> Found:
     outputs, inputs = open_midi(outputs=True), open_midi(outputs=False)
     if outputs is None or inputs is None:
         return found
-    return dataclasses.replace(
+    found = dataclasses.replace(
         found,
         midi_system=system_name(outputs),
         midi_outputs=rtmidi_ports(outputs),
         midi_inputs=rtmidi_ports(inputs),
     )
+    outputs.delete()
+    inputs.delete()
+    return found

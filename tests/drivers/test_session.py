@@ -114,8 +114,8 @@ import stand_in
 from syncbox.drivers.session import open_session
 session = open_session(stand_in.program(), "simulated", kind=stand_in.KIND)
 session.press(stand_in.Press.START)
-print(session._engine.pid, session._deck.name, flush=True)
 try:
+    print(session._engine.pid, session._deck.name, flush=True)
     time.sleep(60)
 except KeyboardInterrupt:
     session.close()
