@@ -1,15 +1,14 @@
 """The loops around a session: the stage screen with keys, or plain lines for a script.
 
-Both do the same each turn: carry out what was pressed, cue what the script cues, look
-at the session, show it. Neither plays anything: the engine does, in its own process.
+Both do the same each turn: look at the session, start and leave as the command line
+asked, show it. Neither plays anything: the engine does, in its own process.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -25,9 +24,10 @@ from syncbox.score.layout import LegKind
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from syncbox.drivers.session import Session
+    from syncbox.drivers.choose import Choice
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
+    from syncbox.schedule.program import Program
     from syncbox.score.rig import Rig
 
 TURN_S = 1 / 30  # a beat's mark comes at most this late; the sound does not wait for it
@@ -46,34 +46,44 @@ COMMAND_OF_KEY = {
 }
 
 
-@dataclass(slots=True)
-class Wishes:
-    """What the command line asked for."""
-
-    start: bool = False
-    once: bool = False  # play the set through without waiting between songs, and leave
-
-
 class Performance:
     """A session with what the person and the script want of it."""
 
-    def __init__(self, session: Session, stage: Stage, wishes: Wishes, wish: Leaving) -> None:
-        self._session = session
+    def __init__(self, stage: Stage, *, start: bool, once: bool, leave: Leaving) -> None:
+        """`start` begins at once; `once` plays the set through without waiting, and leaves."""
         self._stage = stage
-        self._wishes = wishes
-        self._wish = wish
+        self._once = once
+        self._leave = leave
         self._notice, self._notice_until = "", 0.0
         self._quit_until = 0.0
         self._dropouts, self._dropout_until = 0, 0.0
         self._refused = 0
-        self._start_due = wishes.start
+        self._start_due, self._start_pressed = start, False
         self._left = False
+
+    def live(
+        self, program: Program, choice: Choice, console: Console | None, options: Mapping[str, Any]
+    ) -> Status:
+        """Play until the end, on the console's screen or in lines; gives the last status.
+
+        `options` are those of `open_session`.
+        """
+        from syncbox.drivers.session import open_session
+
+        with open_session(program, choice, **options) as session:
+            self._session = session
+            self._leave.calm = True
+            if console is None:
+                self._in_lines()
+            else:
+                self._on_screen(console)
+        return session.status()
 
     # --- what both loops do ------------------------------------------------------------------
 
     def _turns(self) -> Iterator[Status]:
         """A look at the session every so often, until it is over or somebody wants to leave."""
-        while not (self._wish.asked_by or self._left):
+        while not (self._leave.asked_by or self._left):
             status = self._session.status()
             if not status.engine_alive:
                 raise EngineError(
@@ -89,13 +99,20 @@ class Performance:
 
     def _follow(self, status: Status) -> None:
         """Start, cue and leave as the command line asked."""
-        wishes, now = self._wishes, status.now
+        now: Now = status.now
         if now.transport not in STILL:
-            self._start_due = wishes.once
-        elif wishes.once and now.sets_over:
+            self._start_due, self._start_pressed = False, False
+        elif self._once and now.sets_over:
             self._left = True
-        elif self._start_due and not self._stage.starts_by_itself(now):
-            self._start_due = False  # until it has begun
+        elif not self._start_pressed and (
+            self._start_due
+            or (
+                self._once
+                and now.transport == State.WAITING
+                and not self._stage.starts_by_itself(now)
+            )
+        ):
+            self._start_pressed = True  # once is enough: it counts from the next block on
             self._press(Command.START)
         if now.refused_count > self._refused:
             self._refused = now.refused_count
@@ -112,7 +129,7 @@ class Performance:
 
     # --- the stage screen --------------------------------------------------------------------
 
-    def on_screen(self, console: Console) -> None:
+    def _on_screen(self, console: Console) -> None:
         """Show the screen and obey the keys until the end."""
         with Keyboard() as keyboard, Painter(console) as painter:
             for status in self._turns():
@@ -145,7 +162,7 @@ class Performance:
 
     # --- plain lines -------------------------------------------------------------------------
 
-    def in_lines(self) -> None:
+    def _in_lines(self) -> None:
         """Write a line whenever a count-in or a section begins, until the end."""
         lines = Lines(self._stage)
         for status in self._turns():

@@ -64,44 +64,36 @@ def run(
     from rich.console import Console
 
     from syncbox.cli.leaving import leaving
-    from syncbox.cli.perform import Performance, Wishes, can_show_screen, summary
+    from syncbox.cli.perform import Performance, can_show_screen, summary
     from syncbox.cli.prepare import compiled, only_song, tonights_show, with_song
     from syncbox.cli.straight import play_straight_through
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import DEFAULT_RATE, choose
-    from syncbox.drivers.session import open_session
     from syncbox.schedule.entry import StartAt
 
     console = Console()
-    offline = driver == OFFLINE
-    lines = plain or offline or not can_show_screen(console)
-    if lines and not (start or offline):
+    on_screen = driver != OFFLINE and not plain and can_show_screen(console)
+    if not (on_screen or start or driver == OFFLINE):
         raise DeviceError(
             "there is no terminal here, so nobody can press start",
             hint="add --start to begin at once",
         )
-    script = cues or (CueScript() if lines else None)  # with keys the person cues
-    with leaving() as wish:
+    with leaving() as leave:
         found, first = with_song(tonights_show(show, song), song)
         if once and song is not None:
             found, first = only_song(found, first), 0
         start_at = StartAt(first, where) if where else None
-        if offline:
+        if driver == OFFLINE:
             program = compiled(found, rate or DEFAULT_RATE, start_at)
             play_straight_through(program, Stage(found, program.songs), first, cues or CueScript())
             return 0
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)
         program = compiled(found, choice.rate, start_at)
-        with open_session(
-            program, choice, block_frames=block_frames, song_index=first, script=script
-        ) as session:
-            wish.calm = True
-            wishes = Wishes(start=start, once=once)
-            performance = Performance(session, Stage(found, program.songs), wishes, wish)
-            if lines:
-                performance.in_lines()
-            else:
-                performance.on_screen(console)
-        click.echo(summary(session.status(), found.rig))
-    return 128 + wish.asked_by if wish.asked_by else 0
+        # With a screen the person cues, unless a script is wanted.
+        script = cues or (None if on_screen else CueScript())
+        options = {"block_frames": block_frames, "song_index": first, "script": script}
+        performance = Performance(Stage(found, program.songs), start=start, once=once, leave=leave)
+        status = performance.live(program, choice, console if on_screen else None, options)
+        click.echo(summary(status, found.rig))
+    return 128 + leave.asked_by if leave.asked_by else 0

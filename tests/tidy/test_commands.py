@@ -1,6 +1,7 @@
 """Every command starts fast, explains itself and is in the manual."""
 
 import json
+import re
 import subprocess
 import sys
 
@@ -75,6 +76,5 @@ def test_every_option_in_the_manual_exists():
         for option in (*parameter.opts, *parameter.secondary_opts)
     } | {"--help", "--version"}
     for page in PAGES:
-        words = page_text(page).replace("`", " ").replace(",", " ").split()
-        named = {word for word in words if word.startswith("--") and len(word) > 2}
+        named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", page_text(page)))
         assert named <= options, page
