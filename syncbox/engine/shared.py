@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import secrets
 import struct
 from collections.abc import Sized
 from multiprocessing import resource_tracker, shared_memory
@@ -167,7 +168,8 @@ class Segment:
     def create(cls, size: int) -> Segment:
         """New memory, all zero. Raises EngineError when the system has no room for it."""
         try:
-            memory = shared_memory.SharedMemory(create=True, size=size)
+            name = f"syncbox-{os.getpid()}-{secrets.token_hex(4)}"  # macOS allows 30 characters
+            memory = shared_memory.SharedMemory(name=name, create=True, size=size)
         except OSError as error:
             raise _no_room(size, error) from None
         segment = cls(memory, created=True)
