@@ -54,6 +54,7 @@ class Mixer:
         soft = round(SOFT_START_SECONDS * program.rate) if soft_start else 0
         self._soft_frames = soft
         self._soft = np.linspace(0.0, 1.0, soft, endpoint=False, dtype=np.float32)
+        self._block_frames = 0
         self._rendered = 0  # frames since the start, for the soft start
         self._ceilings = np.full((program.output_count, 1), 1.0, dtype=np.float32)
         self._feeds = _feeds(program)
@@ -121,6 +122,7 @@ class Mixer:
 
     def render(self, frame_count: int) -> NDArray[np.float32]:
         """The next block, a view (outputs, frame_count) that the next call overwrites."""
+        self._block_frames = frame_count
         out = self.out[:, :frame_count]
         out[:] = 0.0
         if self._active:
@@ -164,7 +166,7 @@ class Mixer:
     def _open_bus(self, source: int) -> NDArray[np.float32]:
         if not self._used[source]:
             self._used[source] = True
-            self._bus[source] = 0.0
+            self._bus[source, :, : self._block_frames] = 0.0
         bus: NDArray[np.float32] = self._bus[source]
         return bus
 

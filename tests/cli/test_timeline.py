@@ -91,7 +91,7 @@ def test_text_is_a_narrow_table(show_folder):
         "   1   0:00.000         0  organ Soft\n"
         "   2   0:01.000        16\n"
         "A Verse, pass 2 of 2\n"
-        "   3   0:02.000        32  organ Soft\n"
+        "   3   0:02.000        32\n"
         "   4   0:03.000        48\n"
         "B Solo, 2 times\n"
         "   5   0:04.000        64\n"
