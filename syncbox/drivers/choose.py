@@ -53,7 +53,7 @@ def choose(
         return _simulated(rate, "You asked for the simulated driver: nothing will be heard.")
     found = found or scan(device if driver == "jack" else None)
     if driver == "jack" or (driver == "auto" and found.jack is not None and device is None):
-        return _jack(found, device, asked=driver == "jack")
+        return _jack(found, device, rate, asked=driver == "jack")
     if driver == "portaudio" or found.audio or device is not None:
         return _portaudio(found, device, rate, asked=driver == "portaudio")
     reason = f" (the search had trouble: {found.trouble})" if found.trouble else ""
@@ -66,13 +66,18 @@ def _simulated(rate: int | None, why: str) -> Choice:
     return Choice("simulated", "no audio device", rate or DEFAULT_RATE, 0, 0, why)
 
 
-def _jack(found: Found, device: str | None, *, asked: bool) -> Choice:
+def _jack(found: Found, device: str | None, rate: int | None, *, asked: bool) -> Choice:
     server = found.jack
     if server is None:
         name = f"a JACK server called {device}" if device else "a JACK server"
         raise DeviceError(
             f"{name} does not answer",
             hint="start one, for example: jackd -d alsa -r 48000 -p 256",
+        )
+    if rate not in (None, server.rate):
+        raise DeviceError(
+            f"the JACK server runs at {server.rate} Hz, not at {rate} Hz",
+            hint=f"leave the rate to the server, or start it with -r {rate}",
         )
     why = "You asked for JACK." if asked else "A JACK server runs: click and clock agree exactly."
     return Choice(

@@ -63,6 +63,12 @@ def test_what_is_not_there_is_one_message(driver, device, found, message):
     assert caught.value.hint
 
 
+def test_a_jack_server_has_its_own_rate():
+    with pytest.raises(DeviceError, match="runs at 96000 Hz, not at 48000 Hz"):
+        choose("jack", rate=48_000, found=BOTH)
+    assert choose("jack", rate=96_000, found=BOTH).rate == 96_000
+
+
 def test_what_trouble_the_search_had_is_said():
     found = Found(None, (), "", (), (), (), (), trouble="a library crashed")
     assert "a library crashed" in choose(found=found).why
