@@ -47,9 +47,10 @@ syncbox_environment() {
     if [ "$there" != "$extras $state" ] && [ "$there" != "dev $state" ]; then
         echo "Setting up .venv (once; a few minutes where nothing is cached) ..."
         rm -rf .venv
-        "$python" -m venv .venv || {
-            echo "Python's venv module is missing: on Debian, apt-get install python3-venv" >&2
-            return 1
+        # Debian keeps a part of the venv module in a package of its own.
+        "$python" -m venv .venv >/dev/null 2>&1 || {
+            syncbox_system_packages python3-venv
+            "$python" -m venv --clear .venv || return 1
         }
         .venv/bin/python -m pip install --quiet --quiet --editable ".[$extras]" || return 1
         echo "$extras $state" >.venv/stamp
