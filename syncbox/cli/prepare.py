@@ -11,7 +11,7 @@ import click
 
 from syncbox.errors import ShowError
 from syncbox.score.problem import Problem, Severity
-from syncbox.score.reading import read_draft
+from syncbox.score.reading import Draft, read_draft
 from syncbox.score.reading.numbers import near
 from syncbox.score.rig import SetEntry, SetList, Show
 
@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 
 def playable_show(folder: Path) -> Show:
     """The show, free of errors. Raises ShowError with the first one and the way to the others."""
-    show, errors = _read(folder)
+    draft, errors = _read(folder)
     if errors:
         raise _refusal(errors, folder)
-    return show
+    return draft.show
 
 
 def tonights_show(folder: Path, song: str | None) -> Show:
@@ -34,8 +34,9 @@ def tonights_show(folder: Path, song: str | None) -> Show:
     One wrong song must not cost the band the other twenty. Raises ShowError where
     the rig or the set list is wrong, or the song that is asked for.
     """
-    show, errors = _read(folder)
-    songs = {str(folder / f"{name}{end}"): name for name in show.songs for end in _SONG_ENDINGS}
+    draft, errors = _read(folder)
+    show, names = draft.show, draft.show.songs.keys() | draft.broken
+    songs = {str(folder / f"{name}{end}"): name for name in names for end in _SONG_ENDINGS}
     broken = {songs.get(error.place.file) for error in errors}
     if None in broken or song in broken:
         raise _refusal([e for e in errors if songs.get(e.place.file) in (None, song)], folder)
@@ -50,7 +51,7 @@ def tonights_show(folder: Path, song: str | None) -> Show:
 _SONG_ENDINGS = (".yaml", ".yml")
 
 
-def _read(folder: Path) -> tuple[Show, list[Problem]]:
+def _read(folder: Path) -> tuple[Draft, list[Problem]]:
     """The show as far as it can be read, and its errors."""
     from syncbox.checking.whole import check_draft
 
@@ -58,7 +59,7 @@ def _read(folder: Path) -> tuple[Show, list[Problem]]:
     draft = read_draft(folder, problems=problems)
     problems.extend(check_draft(draft, folder))
     errors = [problem for problem in problems if problem.severity is Severity.ERROR]
-    return draft.show, sorted(errors, key=lambda problem: str(problem.place))
+    return draft, sorted(errors, key=lambda problem: str(problem.place))
 
 
 def _refusal(errors: Sequence[Problem], folder: Path) -> ShowError:

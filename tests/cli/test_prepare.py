@@ -46,6 +46,14 @@ def test_on_the_night_a_wrong_song_costs_only_itself(show_folder, capsys):
     assert compiled(show, 48_000).songs[0].id == "slow-one"
 
 
+def test_a_song_that_is_no_text_costs_only_itself(show_folder):
+    (show_folder / "quick-one.yaml").write_bytes(bytes(range(256)))
+    show = tonights_show(show_folder, None)
+    assert [entry.song_id for entry in show.set_list.entries] == ["slow-one"]
+    with pytest.raises(ShowError, match="quick-one"):
+        tonights_show(show_folder, "quick-one")
+
+
 def test_the_wrong_song_itself_is_refused(show_folder):
     spoil(show_folder, "quick-one", "bars: 2", "bars: -2")
     with pytest.raises(ShowError) as told:
