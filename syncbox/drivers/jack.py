@@ -16,7 +16,7 @@ from typing import Any
 from syncbox.drivers import system
 from syncbox.drivers.choose import Choice
 from syncbox.drivers.hostside import HostSide
-from syncbox.drivers.patchbay import PatchBay
+from syncbox.drivers.patchbay import PatchBay, jack_error
 from syncbox.engine.cycle import Cycle
 from syncbox.engine.records import Deck, Health
 from syncbox.errors import DeviceError
@@ -60,7 +60,7 @@ class Running:
         ]
         self._midi = [client.midi_outports.register(port.name) for port in program.rig.ports]
         self._numbered_outputs = list(enumerate(self._outputs))
-        self._refusals: type[Exception] = _jack_error()
+        self._refusals: type[Exception] = jack_error()
         self._next_frame_time = -1  # JACK's number of the frame after the last block
         self._first_block = threading.Event()
         self._priority = ""
@@ -151,13 +151,6 @@ class Running:
             return  # nobody is there to say goodbye to, and libjack may wait for an answer
         self._client.deactivate()
         self._client.close()
-
-
-def _jack_error() -> type[Exception]:
-    import jack
-
-    error: type[Exception] = jack.JackError
-    return error
 
 
 def plug(choice: Choice, program: Any, deck: Deck) -> tuple[JackDriver, HostSide]:

@@ -144,7 +144,7 @@ def connections(client: Any, wishes: Wishes) -> list[list[str]]:
         try:
             port = client.get_port_by_name(f"{wishes.client}:{name}")
             found.append(sorted(other.name for other in client.get_all_connections(port)))
-        except _jack_error():
+        except jack_error():
             found.append([])
     return found
 
@@ -179,7 +179,8 @@ def hush(wishes: Wishes, boxes: Sequence[SystemPort]) -> None:
         threading.Event().wait(3 * client.blocksize / client.samplerate)
 
 
-def _jack_error() -> type[Exception]:
+def jack_error() -> type[Exception]:
+    """Base of JACK-Client's errors, without importing it where nobody needs JACK."""
     import jack
 
     error: type[Exception] = jack.JackError
@@ -241,7 +242,7 @@ class _Helper:
 
     def _send_hush(self) -> None:
         if not self._lost:
-            with contextlib.suppress(_jack_error()):
+            with contextlib.suppress(jack_error()):
                 hush(self._wishes, jack_ports(self._client, outputs=True))
         _say({"hushed": True})
 
@@ -258,7 +259,7 @@ def main() -> None:
         helper = _Helper(wishes)
         threading.Thread(target=helper.listen, daemon=True).start()
         helper.run()
-    except _jack_error() as error:
+    except jack_error() as error:
         _say({"what": str(error), "where": "", "hint": ""})
     # What is left waits for a server that has gone; nothing here needs an orderly end.
     os._exit(0)

@@ -146,6 +146,28 @@ def test_a_stalled_engine_comes_back_on_the_grid(jack_server):
     assert all(frame % CLOCK_FRAMES == 0 for frame in clocks)
 
 
+def test_minutes_of_freewheeling_stay_on_the_grid(own_jack_server):
+    """JACK as fast as the machine goes: no deadline, so nothing may be missing at all."""
+    import jack
+
+    minutes_frames = 3 * 60 * 48_000
+    with open_on(own_jack_server.name) as session, capture(own_jack_server.name) as listener:
+        wait_for(lambda: connected(session))
+        wheel = jack.Client("wheel", no_start_server=True, servername=own_jack_server.name)
+        with wheel:
+            wheel.set_freewheel(True)
+            time.sleep(0.2)
+            session.press(Press.START)
+            first = session.status().frame
+            wait_for(lambda: session.status().frame > first + minutes_frames, patience_s=120)
+            heard, status = listener.heard(), session.status()
+            wheel.set_freewheel(False)
+    zero = status.audio_frame_zero
+    clocks = [frame - zero for _, frame, data in heard["midi"] if data == "f8"]
+    assert clocks == list(range(clocks[0], clocks[-1] + 1, CLOCK_FRAMES))
+    assert len(clocks) > minutes_frames // CLOCK_FRAMES - 10
+
+
 def test_a_server_that_goes_away_is_trouble_not_a_crash(own_jack_server):
     session = open_on(own_jack_server.name)
     session.press(Press.START)
