@@ -132,6 +132,15 @@ class Terminal:
         os.close(slave)
         self.written = ""
 
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        if self.process.poll() is None:  # a test failed half way
+            self.process.kill()
+            self.process.wait()
+        os.close(self._master)
+
     def wait_for(self, words):
         """Read until the words have been written since the last wait."""
         until = time.monotonic() + PATIENCE_S
@@ -157,26 +166,24 @@ class Terminal:
     def end(self):
         while self._read():
             pass
-        code = self.process.wait(PATIENCE_S)
-        os.close(self._master)
-        return code
+        return self.process.wait(PATIENCE_S)
 
 
 def test_a_musician_plays_a_song_with_the_keys(show_folder):
-    terminal = Terminal([show_folder, "--driver", "simulated", "--song", "quick-one"])
-    terminal.wait_for("STOPPED: SPACE STARTS")
-    terminal.type("\x1b[A")  # Up
-    terminal.wait_for("-10 dB")
-    terminal.type(" ")
-    terminal.wait_for("VAMP: SPACE GOES ON")
-    terminal.wait_for("round 3")  # it goes round until the cue comes, however often is usual
-    terminal.type("q")
-    terminal.wait_for("press Q again to leave")
-    terminal.type(" ")
-    terminal.wait_for("VAMP: OUT AFTER THIS ROUND")
-    terminal.wait_for("NEXT SONG: SPACE STARTS")
-    terminal.type("q")
-    assert terminal.end() == 0
-    assert "MIDI messages sent: keys" in terminal.written
-    assert "\x1b[?1049l" in terminal.written, "the terminal's own page is back"
-    assert "\x1b[?25h" in terminal.written, "the cursor is back"
+    with Terminal([show_folder, "--driver", "simulated", "--song", "quick-one"]) as terminal:
+        terminal.wait_for("STOPPED: SPACE STARTS")
+        terminal.type("\x1b[A")  # Up
+        terminal.wait_for("-10 dB")
+        terminal.type(" ")
+        terminal.wait_for("VAMP: SPACE GOES ON")
+        terminal.wait_for("round 3")  # it goes round until the cue comes, however often is usual
+        terminal.type("q")
+        terminal.wait_for("press Q again to leave")
+        terminal.type(" ")
+        terminal.wait_for("VAMP: OUT AFTER THIS ROUND")
+        terminal.wait_for("NEXT SONG: SPACE STARTS")
+        terminal.type("q")
+        assert terminal.end() == 0
+        assert "MIDI messages sent: keys" in terminal.written
+        assert "\x1b[?1049l" in terminal.written, "the terminal's own page is back"
+        assert "\x1b[?25h" in terminal.written, "the cursor is back"
