@@ -20,8 +20,8 @@ LAYERS = (
     ("syncbox.checking",),
     ("syncbox.engine",),
     ("syncbox.drivers",),
-    ("syncbox.pack", "syncbox.lab", "syncbox.guide"),
-    ("syncbox.cli", "syncbox.__main__"),
+    ("syncbox.pack", "syncbox.lab", "syncbox.rehearsal", "syncbox.guide"),
+    ("syncbox.cli", "syncbox.stage", "syncbox.__main__"),
 )
 RANK_OF = {name: rank for rank, names in enumerate(LAYERS) for name in names}
 
