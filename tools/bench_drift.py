@@ -13,7 +13,7 @@ from syncbox.audio.voices import click_voices
 from syncbox.drivers.simulated import Device, Faults, VirtualClock
 from syncbox.engine.play import play_program
 from syncbox.engine.transport import Command
-from syncbox.lab.reference import ROUND, Part, reference_rig, reference_song
+from syncbox.lab.reference import ROUND, Part, reference_rig, reference_song, song_of_parts
 from syncbox.schedule.compile import compile_show
 from syncbox.schedule.program import Program
 from syncbox.score.layout import LegKind, lay_out
@@ -46,7 +46,7 @@ def bar_ten_thousand(options: Options) -> Iterator[Row]:
         round_s = mpmath.fsum(_part_s(part) for part in ROUND)
         # the bar line at which bar 10 000 ends, so that every ramp lies before it
         expected = round_s * rounds * RATE
-        song = reference_song(float(round_s) * rounds - 1)
+        song = song_of_parts(len(ROUND) * rounds)
         show = Show("", reference_rig(), SetList("", (SetEntry(song.id),)), {song.id: song})
         program = compile_show(show, RATE, {}, click_voices(RATE))
         legs = program.songs[0].legs

@@ -111,16 +111,19 @@ def reference_rig(outputs: int = 2, *, matches: tuple[str, str] = ("", "")) -> R
 
 
 def reference_song(seconds: float = 30.0) -> Song:
-    """The song, at least this long from its first downbeat; it ends with a section."""
-    sections: list[Section] = []
-    song = Song(SONG_ID, "Reference", ROUND[0].from_qpm, (), count_in=CountIn(bars=1))
-    length = 0.0
-    while length < seconds or not sections:
-        part = ROUND[len(sections) % len(ROUND)]
-        sections.append(_section(part, len(sections)))
-        length += _seconds(part)
+    """The song, about this long from its first downbeat; it ends with a section."""
+    count, length = 0, 0.0
+    while length < seconds:
+        length += _seconds(ROUND[count % len(ROUND)])
+        count += 1
+    return song_of_parts(max(1, count))
+
+
+def song_of_parts(count: int) -> Song:
+    """The reference song with so many sections, at least one."""
+    sections = tuple(_section(ROUND[index % len(ROUND)], index) for index in range(count))
     return Song(
-        song.id, song.title, song.tempo_qpm, tuple(sections), count_in=song.count_in, key="C"
+        SONG_ID, "Reference", ROUND[0].from_qpm, sections, key="C", count_in=CountIn(bars=1)
     )
 
 
