@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-from syncbox.engine.planning import (
-    end_song,
-    leg_fact,
-    prepare_song,
-    select_patch,
-    send_message,
-    stop_now,
-)
+from syncbox.engine.chasing import prepare_song, select_patch, send_message
+from syncbox.engine.planning import end_song, leg_fact, stop_now
 from syncbox.engine.ports import ClockGroup, flush
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState
@@ -59,7 +53,10 @@ def _emit_timed(state: EngineState, first: int, limit: int) -> None:
     if state.timed_sounds:
         due = [row for row in state.timed_sounds if row[0] < limit]
         for frame, sound in due:
-            _start_sound(state, sound, frame, first)
+            if sound is None:
+                state.mixer.stop_slots(max(0, frame - first))
+            else:
+                _start_sound(state, sound, frame, first)
         if due:
             state.timed_sounds = [row for row in state.timed_sounds if row[0] >= limit]
 

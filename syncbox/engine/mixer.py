@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.schedule.program import Program, SoundStart
+from syncbox.score.rig import CLICK_SOURCE, OWN_SOURCES
 from syncbox.units import db_to_gain
 
+CLICK = OWN_SOURCES.index(CLICK_SOURCE)  # its place among a program's sources
 SOUNDS_MAX = 96  # clips that can sound at once; the oldest gives way
 FADE_SECONDS = 0.01  # a stopped sound fades over this long
 SOFT_START_SECONDS = 0.5
@@ -65,10 +67,13 @@ class Mixer:
         self.level_db = level_db
         self._gain = np.float32(db_to_gain(level_db))
         self._target = self._gain
+        self.click_muted = False
         self.leaving = False  # fading out for good
 
     def start(self, event: SoundStart, delay: int, late_frames: int = 0) -> None:
         """Start a clip `delay` frames into the coming block, or late and that much further in."""
+        if self.click_muted and event.source == CLICK:
+            return
         if event.slot >= 0:
             self.stop(event.slot, delay)
         clip = self._clips[event.clip]
@@ -89,6 +94,12 @@ class Mixer:
             if sound.slot == slot and sound.fade_left < 0:
                 sound.fade_left, sound.fade_delay = self._fade_frames, delay
 
+    def stop_slots(self, delay: int = 0) -> None:
+        """Fade out every loop and stem, beginning `delay` frames into the coming block."""
+        for sound in self._active:
+            if sound.slot >= 0 and sound.fade_left < 0:
+                sound.fade_left, sound.fade_delay = self._fade_frames, delay
+
     def stop_all(self, delay: int = 0) -> None:
         """Fade out every sound, beginning `delay` frames into the coming block."""
         for sound in self._active:
@@ -104,6 +115,10 @@ class Mixer:
         """Louder or softer by a step, within the limits; glides over the next block."""
         self.level_db = min(LEVEL_DB_MAX, max(LEVEL_DB_MIN, self.level_db + step_db))
         self._target = np.float32(db_to_gain(self.level_db))
+
+    def mute_click(self) -> None:
+        """The click off, or on again; the count-in stays."""
+        self.click_muted = not self.click_muted
 
     def leave(self) -> None:
         """Fade all outputs to silence over the next block."""

@@ -10,17 +10,23 @@ from __future__ import annotations
 from fractions import Fraction
 from math import ceil, floor
 
+from syncbox.engine.chasing import (
+    SONG_POSITION_MAX,
+    chase,
+    prepare_song,
+    rejoin_stems,
+    send_position,
+)
 from syncbox.engine.ports import clock_interval
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState
 from syncbox.engine.transport import Fact
-from syncbox.midi.messages import continue_, panic, song_position, start, stop
-from syncbox.schedule.program import Chased, CompiledLeg, MessageOut, PatchOut, SoundStart
+from syncbox.midi.messages import continue_, song_position, start, stop
+from syncbox.schedule.program import CompiledLeg, CompiledSong
 from syncbox.score.layout import LegKind
 from syncbox.score.rig import Then
 from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_SONG_POSITION
 
-SONG_POSITION_MAX = 16_383
 PATCHES_AFTER_SECONDS = 4  # the coming song's patches wait this long, for the last chord to end
 
 
@@ -31,105 +37,29 @@ def begin_song(state: EngineState, frame: int) -> None:
     state.mixer.stop_all(frame - state.next_frame)  # what still rings from the song before
     song, entry = state.song, state.song.entry
     prepare_song(state, frame)
+    state.now.forget_place()
     state.cue_pending = state.position_known = False
+    state.jump_leg = -1
     state.vamps_met = state.holds_met = state.phase = 0
     first_frame = max(frame + state.start_delay, state.ready_frame)
+    stretch = state.stretch
     if entry.is_top:
         top = song.legs[0]
-        origin = first_frame - floor(top.route_start)
-        place(state, (state.song_index, 0, 1), top, origin + top.route_start)
+        opening = top.route_start * stretch
+        place(state, (state.song_index, 0, 1), top, first_frame - floor(opening) + opening)
         return
     leg = song.legs[entry.leg_index]
-    count = Fraction(0) if entry.count_in is None else entry.count_in.length
+    count = Fraction(0) if entry.count_in is None else entry.count_in.length * stretch
     # A whole number of frames before bar 1, so that every bar lies where the timeline says.
-    origin = first_frame + ceil(count - leg.route_start - entry.offset)
-    begins = origin + leg.route_start + entry.offset
+    from_top = (leg.route_start + entry.offset) * stretch
+    begins = first_frame + ceil(count - from_top) + from_top
     at = (state.song_index, entry.leg_index, 1)
     if entry.count_in is not None:
         place(state, at, entry.count_in, begins - count)
-    _send_position(state, frame, leg.route_tick + entry.tick)
-    _rejoin_stems(state, leg, begins)
+    send_position(state, frame, leg.route_tick + entry.tick)
+    rejoin_stems(state, entry.leg_index, entry.tick, begins)
     state.phase = -entry.tick % TICKS_PER_CLOCK
-    place(state, at, leg, begins - entry.offset, entry.tick)
-
-
-def prepare_song(state: EngineState, frame: int) -> None:
-    """Send the patches and controllers that hold where the song will be entered."""
-    state.prepare_frame = NEVER
-    song, entry = state.song, state.song.entry
-    first = entry.leg_index or next(i for i, leg in enumerate(song.legs) if leg.counted)
-    patches: dict[int, PatchOut] = {}
-    controllers: dict[int, MessageOut] = {}
-    for index in range(first + 1):
-        for held in song.legs[index].chased:
-            if index == first and held.tick > entry.tick:
-                break
-            if isinstance(held.event, PatchOut):
-                patches[held.event.instrument] = held.event
-            elif isinstance(held.event, MessageOut):
-                controllers[held.controller] = held.event
-    for patch in patches.values():
-        select_patch(state, patch, frame)
-    for message in controllers.values():
-        if state.controls.get(_control(message)) != message.data:
-            send_message(state, message, frame)
-
-
-def _control(message: MessageOut) -> tuple[int, bytes]:
-    """Which controller of which channel a message sets."""
-    return message.port, message.data[:2]
-
-
-def send_message(state: EngineState, message: MessageOut, frame: int) -> None:
-    """Queue a controller or system exclusive message; a controller's value is remembered."""
-    state.outboxes[message.port].messages.append((frame, message.data, message.why))
-    if message.why == "controller":
-        state.controls[_control(message)] = message.data
-
-
-def select_patch(state: EngineState, patch: PatchOut, frame: int) -> None:
-    """Queue a patch change unless that patch is selected already."""
-    if state.selected[patch.instrument] == patch.key:
-        return
-    state.selected[patch.instrument] = patch.key
-    outbox = state.outboxes[patch.port]
-    waiting = 0
-    for message in patch.messages:
-        outbox.messages.append((frame, message, "patch"))
-    for _, message, _ in outbox.messages:
-        waiting += outbox.length_frames(len(message) + 1)  # a clock byte may push in
-    ready = max(frame, outbox.wire_free) + waiting + patch.loading_frames
-    state.ready_frame = max(state.ready_frame, ready)
-
-
-def _send_position(state: EngineState, frame: int, tick: int) -> None:
-    position = tick // TICKS_PER_SONG_POSITION
-    if not 0 < position <= SONG_POSITION_MAX:
-        return
-    for index, port in enumerate(state.program.rig.ports):
-        if port.song_position:
-            message = (frame, song_position(position), "song position")
-            state.outboxes[index].messages.append(message)
-
-
-def _rejoin_stems(state: EngineState, leg: CompiledLeg, begins: Fraction) -> None:
-    """Stems that began earlier in the song come in as far in as they would be by now."""
-    song, entry = state.song, state.song.entry
-    target = leg.route_start + entry.offset
-    latest: dict[int, tuple[SoundStart, Fraction]] = {}
-    for index in range(entry.leg_index + 1):
-        for held in song.legs[index].chased:
-            if isinstance(held.event, SoundStart) and _is_before(held, index, state):
-                began = song.legs[index].route_start + held.offset
-                latest[held.event.slot] = (held.event, target - began)
-    for event, elapsed in latest.values():
-        late = event._replace(from_frame=event.from_frame + int(elapsed))
-        state.timed_sounds.append((int(begins), late))
-
-
-def _is_before(held: Chased, leg_index: int, state: EngineState) -> bool:
-    entry = state.song.entry
-    return leg_index < entry.leg_index or held.tick < entry.tick
+    place(state, at, leg, begins - entry.offset * stretch, entry.tick)
 
 
 def place(
@@ -141,7 +71,13 @@ def place(
 ) -> None:
     """Put a leg at an exact start and tell the ports what it means for the transport."""
     run = LegRun(
-        at, leg, begins, state.phase, first_tick=first_tick, clock_groups=len(state.groups)
+        at,
+        leg,
+        begins,
+        state.phase,
+        first_tick=first_tick,
+        clock_groups=len(state.groups),
+        stretch=state.stretch,
     )
     state.runs.append(run)
     state.tail = run
@@ -210,7 +146,7 @@ def _hand_over_clock(state: EngineState, run: LegRun) -> None:
         state.free_clock.end_at(first - 2 * state.start_lead)
         return
     # A hold: the grid goes on at the tempo before it.
-    interval = clock_interval(run.leg.last_qpm, state.rate)
+    interval = clock_interval(run.leg.last_qpm, state.rate) * state.stretch
     gap = Fraction(-state.phase % TICKS_PER_CLOCK, TICKS_PER_CLOCK)
     state.free_clock.add(run.start + interval * gap, interval)
 
@@ -235,7 +171,10 @@ def join_next(state: EngineState, block_end: int) -> None:
             return
         assert tail.end is not None
         begins = tail.end
-        if following[0] != tail.song_index:
+        if following[1] == state.jump_leg:
+            arrive(state, tail, following[1])
+            state.jump_leg = -1
+        elif following[0] != tail.song_index:
             begins = _next_song(state, tail, leg)
         elif tail.leg.until_cue and following[1] != tail.leg_index:
             state.cue_pending = False
@@ -245,6 +184,8 @@ def join_next(state: EngineState, block_end: int) -> None:
 def _following(state: EngineState, tail: LegRun) -> tuple[int, int, int] | None:
     """(song, leg, round) of what comes after the tail if it is decided now; None at the end."""
     song = state.program.songs[tail.song_index]
+    if state.jump_leg >= 0 and is_section_end(song, tail):
+        return tail.song_index, state.jump_leg, 1
     if tail.leg.until_cue and tail.leg.ticks and not _leaves(state, tail):
         return tail.song_index, tail.leg_index, tail.round_no + 1
     if tail.leg_index + 1 < len(song.legs):
@@ -254,6 +195,35 @@ def _following(state: EngineState, tail: LegRun) -> tuple[int, int, int] | None:
     legs = state.program.songs[tail.song_index + 1].legs
     first = 0 if song.then is Then.GAP else next(i for i, leg in enumerate(legs) if leg.counted)
     return tail.song_index + 1, first, 1
+
+
+def arrive(state: EngineState, run: LegRun, target: int) -> None:
+    """Prepare a jump from the end of a run to the start of another leg.
+
+    Receivers are told by Stop, Song Position and Continue, so placed that the first
+    clock after Continue is the bar line (MIDI 1.0 Detailed Specification 4.2.1, p. 28-31).
+    """
+    assert run.end is not None
+    frame, leg = run.end_frame, state.song.legs[target]
+    chase(state, run.song_index, target, 0, state.next_frame)
+    send_stop(state, frame - 2 * state.start_lead)
+    position = leg.route_tick // TICKS_PER_SONG_POSITION
+    for index, port in enumerate(state.program.rig.ports):
+        if port.song_position and 0 <= position <= SONG_POSITION_MAX:
+            at = frame - 3 * state.start_lead // 2 + state.outboxes[index].shift
+            state.timed.add(at, index, song_position(position), "song position")
+    state.position_known = True
+    state.phase = 0
+    state.timed_sounds.append((frame, None))
+    rejoin_stems(state, target, 0, run.end)
+
+
+def is_section_end(song: CompiledSong, run: LegRun) -> bool:
+    """Whether a pass through a section ends with a leg (a hold belongs to the pass it is in)."""
+    if not run.leg.counted or run.leg_index + 1 >= len(song.legs):
+        return run.leg.counted
+    leg, after = run.leg, song.legs[run.leg_index + 1]
+    return (leg.section_index, leg.pass_no) != (after.section_index, after.pass_no)
 
 
 def _next_song(state: EngineState, tail: LegRun, leg: CompiledLeg) -> Fraction:
@@ -272,9 +242,10 @@ def _next_song(state: EngineState, tail: LegRun, leg: CompiledLeg) -> Fraction:
     tail.ends_song = True
     send_stop(state, tail.end_frame)
     state.prepare_frame = tail.end_frame + song.gap_frames // 2
-    interval = clock_interval(leg.first_qpm, state.rate)
+    interval = clock_interval(leg.first_qpm, state.rate) * state.stretch
     state.free_clock.add(tail.end + interval, interval)
-    return ceil(tail.end + song.gap_frames - leg.route_start) + leg.route_start
+    opening = leg.route_start * state.stretch
+    return ceil(tail.end + song.gap_frames - opening) + opening
 
 
 def stop_now(state: EngineState, frame: int) -> None:
@@ -293,7 +264,7 @@ def stop_now(state: EngineState, frame: int) -> None:
 
 def rest_clock(state: EngineState, frame: int) -> None:
     """From a frame on the clock runs freely at the coming song's tempo."""
-    interval = clock_interval(state.song.legs[0].first_qpm, state.rate)
+    interval = clock_interval(state.song.legs[0].first_qpm, state.rate) * state.stretch
     state.free_clock.begin(frame + interval, interval)
 
 
@@ -313,6 +284,7 @@ def end_song(state: EngineState, run: LegRun) -> None:
         state.now.sets_over += 1
     else:
         state.song_index += 1
+        state.now.forget_place()
         state.go(Fact.SONG_OVER)
         if not follows:
             state.prepare_frame = frame + PATCHES_AFTER_SECONDS * state.rate
@@ -326,17 +298,9 @@ def choose_song(state: EngineState, step: int, frame: int) -> None:
     if state.tail is not None:  # the next song was about to begin by itself
         stop_now(state, frame)
     state.song_index = chosen
+    state.now.forget_place()
     state.prepare_frame = frame
     rest_clock(state, frame)
-
-
-def send_panic(state: EngineState, frame: int) -> None:
-    """Silence every channel that the rig uses, at once."""
-    for instrument in state.program.rig.instruments:
-        for index, port in enumerate(state.program.rig.ports):
-            if port.name == instrument.port:
-                for message in panic(instrument.channel):
-                    state.outboxes[index].messages.append((frame, message, "panic"))
 
 
 def bar_line_after(state: EngineState, frame: int) -> int:

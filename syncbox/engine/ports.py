@@ -63,6 +63,14 @@ class FreeClock:
         if last.until == NEVER:
             last.until = frame
 
+    def drop_from(self, frame: int) -> None:
+        """Forget stretches that were to begin at a frame or later."""
+        self.stretches = [
+            stretch
+            for number, stretch in enumerate(self.stretches)
+            if number == 0 or stretch.frame < frame
+        ]
+
     def advance(self) -> None:
         """The next clock has been sent."""
         self.stretches[0].advance()
@@ -135,6 +143,10 @@ class Timed:
 
     def clear(self) -> None:
         self.rows.clear()
+
+    def drop_from(self, frame: int) -> None:
+        """Forget what was to leave at a frame or later."""
+        self.rows = [row for row in self.rows if row[0] < frame]
 
 
 def flush(outbox: Outbox, first: int, end: int, clocks: list[int], midi: list[MidiOut]) -> None:

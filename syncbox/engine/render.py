@@ -7,22 +7,31 @@ between them, so what is rendered is what is played.
 
 from __future__ import annotations
 
+from syncbox.engine.chasing import send_panic
 from syncbox.engine.emission import emit_block
 from syncbox.engine.mixer import LEVEL_STEP_DB
+from syncbox.engine.moving import (
+    TRIM_STEP_PERMILLE,
+    jump_at_bar,
+    jump_at_end,
+    repeat_section,
+    set_trim,
+)
 from syncbox.engine.planning import (
     bar_line_after,
     begin_song,
     choose_song,
     join_next,
-    send_panic,
     stop_now,
 )
 from syncbox.engine.ports import in_sending_order
 from syncbox.engine.run import NEVER
 from syncbox.engine.state import Block, EngineState
-from syncbox.engine.transport import Command, State
+from syncbox.engine.transport import Command, State, unpacked
 
 _LEVEL_STEPS = {Command.LOUDER: LEVEL_STEP_DB, Command.SOFTER: -LEVEL_STEP_DB}
+_TRIM_STEPS = {Command.TEMPO_UP: TRIM_STEP_PERMILLE, Command.TEMPO_DOWN: -TRIM_STEP_PERMILLE}
+_JUMPS = (Command.JUMP_AT_BAR, Command.JUMP_AT_END, Command.REPEAT_SECTION)
 _SONG_STEPS = {Command.NEXT_SONG: 1, Command.PREVIOUS_SONG: -1}
 
 
@@ -37,7 +46,8 @@ def render_block(state: EngineState, first_frame: int, frame_count: int) -> Bloc
     end = first_frame + frame_count
     state.midi.clear()
     for number in state.presses:
-        _obey(state, Command(number), first_frame, end)
+        command, argument = unpacked(number)
+        _obey(state, command, argument, end)
     state.presses.clear()
     join_next(state, end)
     emit_block(state, first_frame, end)
@@ -48,21 +58,36 @@ def render_block(state: EngineState, first_frame: int, frame_count: int) -> Bloc
     return Block(audio, state.midi)
 
 
-def _obey(state: EngineState, command: Command, first: int, end: int) -> None:
+def _obey(state: EngineState, command: Command, argument: int, end: int) -> None:
     """Carry out a press; one that means nothing now is counted and changes nothing."""
     if not state.may(command):
         state.now.refused_count += 1
         return
-    was = state.transport
+    was, first = state.transport, state.next_frame
     state.go(command)
     if command in _SONG_STEPS:
         choose_song(state, _SONG_STEPS[command], first)
     elif command in _LEVEL_STEPS:
         state.mixer.change_level(_LEVEL_STEPS[command])
+    elif command in _TRIM_STEPS:
+        set_trim(state, state.trim_permille + _TRIM_STEPS[command], end)
+    elif command is Command.TEMPO_TRIM:
+        set_trim(state, argument, end)
     elif command is Command.QUIT:
         _quit(state, was, first)
+    elif command in _JUMPS:
+        if not _jump(state, command, argument, end):
+            state.now.refused_count += 1
     else:
         _move(state, command, first, end)
+
+
+def _jump(state: EngineState, command: Command, section: int, end: int) -> bool:
+    if command is Command.JUMP_AT_BAR:
+        return jump_at_bar(state, section, end)
+    if command is Command.JUMP_AT_END:
+        return jump_at_end(state, section)
+    return repeat_section(state)
 
 
 def _move(state: EngineState, command: Command, first: int, end: int) -> None:
@@ -77,6 +102,8 @@ def _move(state: EngineState, command: Command, first: int, end: int) -> None:
         state.cue_pending = True
     elif command is Command.PANIC:
         send_panic(state, first)
+    elif command is Command.MUTE_CLICK:
+        state.mixer.mute_click()
 
 
 def _quit(state: EngineState, was: State, frame: int) -> None:
@@ -92,4 +119,9 @@ def _show(state: EngineState) -> None:
     now = state.now
     now.cue_pending = int(state.cue_pending)
     now.song_index = state.song_index
+    now.trim_permille = state.trim_permille
+    now.click_muted = int(state.mixer.click_muted)
+    jump = state.jump_leg
+    now.jump_section = state.song.legs[jump].section_index if jump >= 0 else -1
+    now.starts_itself = int(state.transport is State.WAITING and state.tail is not None)
     now.level_mdb = round(state.mixer.level_db * 1000)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
+from syncbox.schedule.place import ONE
 from syncbox.schedule.program import CompiledLeg, Event
 from syncbox.units import TICKS_PER_CLOCK, round_half_up
 
@@ -41,6 +43,7 @@ class LegRun:
         "start",
         "start_frame",
         "started",
+        "stretch",
     )
 
     def __init__(
@@ -52,13 +55,19 @@ class LegRun:
         *,
         first_tick: int = 0,
         clock_groups: int = 0,
+        stretch: Fraction = ONE,
     ) -> None:
-        """`place` is (song index, leg index, round); `start` is where tick 0 lies, exact frames."""
+        """A round of a leg; `place` is (song index, leg index, round).
+
+        `start` is where tick 0 lies in exact frames; `stretch` multiplies all times, 1 at
+        the written tempo. A hold's seconds are not stretched.
+        """
         self.song_index, self.leg_index, self.round_no = place
         self.leg = leg
         self.start = start
         self.phase = phase
-        frames = leg.event_offsets.frames(start) + leg.event_shifts
+        self.stretch = stretch = stretch if leg.ticks else ONE
+        frames = leg.event_offsets.frames(start, stretch) + leg.event_shifts
         order = np.argsort(frames, kind="stable")
         if first_tick:
             order = order[leg.event_ticks[order] >= first_tick]
@@ -71,12 +80,12 @@ class LegRun:
         self.first_clock = 0
         if leg.clock_offsets:
             phase = phase if leg.counted else 0
-            self.clock_frames = leg.clock_offsets[phase].frames(start)
+            self.clock_frames = leg.clock_offsets[phase].frames(start, stretch)
             self.first_clock = int(np.searchsorted(leg.clock_ticks[phase], first_tick))
         self.clock_positions = [self.first_clock] * clock_groups
-        self.bar_frames: list[int] = leg.bar_offsets.frames(start).tolist()
+        self.bar_frames: list[int] = leg.bar_offsets.frames(start, stretch).tolist()
         waits = leg.until_cue and leg.ticks == 0
-        self.end: Fraction | None = None if waits else start + leg.length
+        self.end: Fraction | None = None if waits else start + leg.length * stretch
         self.end_frame = NEVER if self.end is None else round_half_up(self.end)
         self.start_frame = round_half_up(start)
         if first_tick:
@@ -93,6 +102,26 @@ class LegRun:
         """Close an open end."""
         self.end = end
         self.end_frame = round_half_up(end)
+
+    def cut(self, end: Fraction) -> None:
+        """End the leg at an exact frame that is still to come; what lies later is left out."""
+        self.release(end)
+        self.ends_song = False
+        keep = bisect_left(self.event_frames, self.end_frame, lo=self.position)
+        del self.event_frames[keep:], self.order[keep:]
+        if self.position >= keep:
+            self.next_event = NEVER
+        if self.clock_frames is not None:
+            self.clock_frames = self.clock_frames[
+                : np.searchsorted(self.clock_frames, self.end_frame)
+            ]
+
+    def exact_bar(self, index: int) -> Fraction:
+        """Exact frame of a bar line of the leg, or of its end for the index after the last."""
+        if index < len(self.bar_frames):
+            return self.start + self.leg.bar_offsets.exact(index, self.stretch)
+        assert self.end is not None
+        return self.end
 
     def phase_after(self) -> int:
         """Ticks since the last clock at the end of this round."""

@@ -20,7 +20,7 @@ from syncbox.engine.ports import (
 )
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.script import CueScript
-from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger
+from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
 from syncbox.schedule.program import CompiledSong, Program, SoundStart
 from syncbox.units import ms_to_frames
 
@@ -55,6 +55,16 @@ class Now:
     late_count: int = 0  # events whose frame had passed when they were met
     refused_count: int = 0  # presses that meant nothing
     level_mdb: int = 0  # thousandths of a dB
+    trim_permille: int = 0  # tempo above or below the written one
+    click_muted: int = 0
+    starts_itself: int = 0  # whether the coming song begins without a press, after its gap
+    jump_section: int = -1  # the section that comes next instead of the written one
+
+    def forget_place(self) -> None:
+        """Nothing of the coming song has sounded yet."""
+        self.section_index, self.pass_no, self.passes, self.round_no = -1, 1, 1, 1
+        self.bar = self.bars = self.beat = self.beats = self.bars_to_go = self.leg_index = 0
+        self.text = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +94,9 @@ class EngineState:
         self.script: CueScript | None = None  # None: cues come from a person
         self.vamps_met = self.holds_met = 0
         self.stop_frame = NEVER
+        self.jump_leg = -1  # where to go when the present section ends
+        self.trim_permille = 0  # tonight's tempo against the written one
+        self.stretch = Fraction(1)  # what that does to all times
         self.prepare_frame = 0  # when the coming song's patches go out
         self.quitting = False
         # MIDI
@@ -96,7 +109,7 @@ class EngineState:
             for i in range(len(ports))
         ]
         self.timed = Timed()
-        self.timed_sounds: list[tuple[int, SoundStart]] = []
+        self.timed_sounds: list[tuple[int, SoundStart | None]] = []  # None: stop every slot
         self.free_clock = FreeClock()
         self.midi_rolling = False  # whether Start has been sent and not Stop
         self.position_known = False  # whether receivers know where they are in this song
@@ -122,9 +135,12 @@ class EngineState:
         """Whether QUIT has been carried out and the outputs are silent."""
         return self.quitting and self.mixer.silent
 
-    def press(self, command: int) -> None:
-        """A command from a person; it counts from the start of the next block."""
-        self.presses.append(command)
+    def press(self, command: int, argument: int = 0) -> None:
+        """A command from a person; it counts from the start of the next block.
+
+        A number that was packed with its argument already is taken as it is.
+        """
+        self.presses.append(packed(command, argument))
 
     def may(self, trigger: Trigger) -> bool:
         """Whether a trigger means something in the present state."""

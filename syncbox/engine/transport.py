@@ -36,6 +36,26 @@ class Command(IntEnum):
     LOUDER = 8
     SOFTER = 9
     QUIT = 10
+    JUMP_AT_BAR = 11  # to a section (argument: its index from 0) at the next bar line
+    JUMP_AT_END = 12  # the same when the present section ends
+    REPEAT_SECTION = 13  # play the present section once more
+    MUTE_CLICK = 14  # off, and on again
+    TEMPO_UP = 15  # one step of tonight's trim, from the next bar line on
+    TEMPO_DOWN = 16
+    TEMPO_TRIM = 17  # argument: thousandths above or below the written tempo
+
+
+ARGUMENT = 256  # a command travels as one number: its own, plus this times its argument
+
+
+def packed(command: int, argument: int = 0) -> int:
+    """A command and its argument as one number."""
+    return command + ARGUMENT * argument
+
+
+def unpacked(number: int) -> tuple[Command, int]:
+    """The command and argument of one number. Raises ValueError for an unknown command."""
+    return Command(number % ARGUMENT), number // ARGUMENT
 
 
 class Fact(IntEnum):
@@ -55,6 +75,15 @@ Trigger = Command | Fact
 
 _PLAYING = (State.COUNTING_IN, State.ROLLING, State.VAMPING, State.HOLDING)
 _STILL = (State.STOPPED, State.WAITING)
+_ALWAYS = (
+    Command.PANIC,
+    Command.LOUDER,
+    Command.SOFTER,
+    Command.MUTE_CLICK,
+    Command.TEMPO_UP,
+    Command.TEMPO_DOWN,
+    Command.TEMPO_TRIM,
+)
 
 NEXT_STATE: dict[tuple[State, Trigger], State] = {
     (State.STOPPED, Command.START): State.COUNTING_IN,
@@ -65,10 +94,11 @@ NEXT_STATE: dict[tuple[State, Trigger], State] = {
     **{(state, Command.STOP_AT_BAR): state for state in _PLAYING if state != State.HOLDING},
     **{(state, Command.NEXT_SONG): state for state in _STILL},
     **{(state, Command.PREVIOUS_SONG): state for state in _STILL},
+    **{(state, command): state for state in State for command in _ALWAYS},
     **{
         (state, command): state
-        for state in State
-        for command in (Command.PANIC, Command.LOUDER, Command.SOFTER)
+        for state in (State.ROLLING, State.VAMPING)
+        for command in (Command.JUMP_AT_BAR, Command.JUMP_AT_END, Command.REPEAT_SECTION)
     },
     **{(state, Command.QUIT): State.STOPPED for state in State},
     **{(state, Fact.COUNT_REACHED): State.COUNTING_IN for state in _PLAYING},

@@ -24,6 +24,7 @@ from syncbox.units import seconds_per_tick
 
 DENOMINATOR_MAX = 2**31
 RAMP_DENOMINATOR = 2**20  # a millionth of a frame: far finer than anyone measures
+ONE = Fraction(1)
 LENGTH_FRAMES_MAX = 2**31  # 12.4 hours at 48 kHz; numerators then fit 63 bits
 
 assert DENOMINATOR_MAX * LENGTH_FRAMES_MAX <= 2**62
@@ -39,23 +40,61 @@ class Offsets:
     denominators: NDArray[np.int64]
     segment_starts: tuple[Fraction, ...]  # exact frames from the leg's start
 
-    def frames(self, start: Fraction) -> NDArray[np.int64]:
-        """The frame of every event, shape (n,), if the leg starts at an exact frame."""
-        base = start.numerator // start.denominator
-        within = start - base
-        carries = np.empty(len(self.denominators), dtype=np.int64)
-        for index, segment_start in enumerate(self.segment_starts):
-            exact = within + segment_start
-            parts = int(self.denominators[index])
-            whole = exact.numerator * parts * 2 + exact.denominator * parts
-            carries[index] = whole // (2 * exact.denominator)
-        placed: NDArray[np.int64]
-        if len(carries) == 1:  # most legs have one tempo
-            placed = (self.numerators + carries[0]) // self.denominators[0]
+    def frames(self, start: Fraction, stretch: Fraction = ONE) -> NDArray[np.int64]:
+        """The frame of every event, shape (n,), if the leg starts at an exact frame.
+
+        `stretch` multiplies all times within the leg, for a tempo trim or a leader's
+        tempo. It stays exact as long as the numbers fit 63 bits, and else is good to a
+        millionth of a frame.
+        """
+        if stretch != ONE:
+            return self._stretched(start, stretch)
+        return _placed(
+            self.numerators, self.segments, self.denominators, start, self.segment_starts
+        )
+
+    def _stretched(self, start: Fraction, stretch: Fraction) -> NDArray[np.int64]:
+        starts = tuple(segment_start * stretch for segment_start in self.segment_starts)
+        largest = int(self.numerators.max(initial=0)) * stretch.numerator
+        parts = int(self.denominators.max()) * stretch.denominator
+        if largest <= 2**61 and parts <= DENOMINATOR_MAX:
+            numerators = self.numerators * stretch.numerator
+            denominators = self.denominators * stretch.denominator
         else:
-            parts_of_each = self.denominators[self.segments]
-            placed = (self.numerators + carries[self.segments]) // parts_of_each
-        return placed + base
+            frames = self.numerators / self.denominators[self.segments] * float(stretch)
+            numerators = np.rint(frames * RAMP_DENOMINATOR).astype(np.int64)
+            denominators = np.full_like(self.denominators, RAMP_DENOMINATOR)
+        return _placed(numerators, self.segments, denominators, start, starts)
+
+    def exact(self, index: int, stretch: Fraction = ONE) -> Fraction:
+        """Exact frames of one event from the leg's start."""
+        segment = int(self.segments[index])
+        within = Fraction(int(self.numerators[index]), int(self.denominators[segment]))
+        return (self.segment_starts[segment] + within) * stretch
+
+
+def _placed(
+    numerators: NDArray[np.int64],
+    segments: NDArray[np.intp],
+    denominators: NDArray[np.int64],
+    start: Fraction,
+    segment_starts: tuple[Fraction, ...],
+) -> NDArray[np.int64]:
+    base = start.numerator // start.denominator
+    within = start - base
+    carries = np.empty(len(denominators), dtype=np.int64)
+    for index, segment_start in enumerate(segment_starts):
+        exact = within + segment_start
+        parts = int(denominators[index])
+        whole = exact.numerator * parts * 2 + exact.denominator * parts
+        carries[index] = whole // (2 * exact.denominator)
+    placed: NDArray[np.int64]
+    if len(carries) == 1:  # most legs have one tempo
+        placed = (numerators + carries[0]) // denominators[0]
+    else:
+        parts_of_each = denominators[segments]
+        placed = (numerators + carries[segments]) // parts_of_each
+    return placed + base
 
 
 @dataclass(frozen=True, slots=True)

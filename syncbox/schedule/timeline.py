@@ -60,7 +60,8 @@ def _step_rows(step: Step, rate: int, selected: dict[str, str]) -> Iterator[BarR
     """The rows of one round; `selected` is what each instrument has so far, and moves on."""
     leg = step.leg
     bars = [bar for bar in leg.bars if not bar.continued]
-    if not bars:
+    counts_back = leg.kind is LegKind.COUNT_IN and leg.section_index >= 0
+    if not bars or counts_back:  # clicks after a hold are not bars of the song
         return
     ticks = np.array([bar.first_tick for bar in bars], dtype=np.int64)
     # The engine places bars with the same function, so it cannot disagree by a frame.

@@ -1,0 +1,204 @@
+from __future__ import annotations
+
+from fractions import Fraction
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from building import Engine, item, program_of, section, song
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from syncbox.engine.transport import Command, State, packed, unpacked
+from syncbox.score.song import AudioKind, Hold, PatchChange, PlayAudio, Song
+
+RATE = 48_000
+BAR = 96_000  # frames of 4/4 at 120
+
+
+def three_sections(**more: object) -> Song:
+    return song(
+        section("A", 4, item(PatchChange("organ", "1"))),
+        section("B", 4, item(PatchChange("organ", "2"))),
+        section("C", 2, item(PatchChange("organ", "3"))),
+        **more,
+    )
+
+
+def playing(written: Song, bar: int = 2, beat: int = 2) -> Engine:
+    engine = Engine(program_of(written))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == bar and now.beat == beat)
+    return engine
+
+
+def to_the_end(engine: Engine) -> list[int]:
+    engine.turn_until(lambda now: now.sets_over == 1)
+    return engine.frames("clock")
+
+
+def test_commands_travel_with_their_argument() -> None:
+    for command in Command:
+        for argument in (-200, 0, 7):
+            assert unpacked(packed(command, argument)) == (command, argument)
+
+
+def test_a_jump_goes_to_the_section_at_the_next_bar_line() -> None:
+    engine = playing(three_sections())
+    engine.press(packed(Command.JUMP_AT_BAR, 2))
+    clocks = to_the_end(engine)
+    assert len(clocks) == (2 + 2) * 96
+    assert set(np.diff(clocks)) == {1000}  # the grid goes through the jump
+    assert engine.state.selected[0] == 2
+
+
+def test_receivers_are_told_so_that_the_first_clock_is_the_bar_line() -> None:
+    engine = playing(three_sections())
+    engine.press(packed(Command.JUMP_AT_BAR, 2))
+    clocks = to_the_end(engine)
+    line = clocks[0] + 2 * BAR
+    told = [(frame, why, data) for frame, port, data, why in engine.midi if port == 0]
+    around = [row for row in told if line - 500 < row[0] < line and row[1] != "clock"]
+    assert [why for _, why, _ in around] == ["stop", "song position", "continue"]
+    assert around[1][2] == bytes((0xF2, 8 * 16 & 0x7F, 8 * 16 >> 7))
+    assert not [c for c in clocks if around[0][0] <= c < line]
+    assert line - around[2][0] >= RATE // 1000
+
+
+def test_a_jump_when_the_section_ends_waits_for_it() -> None:
+    engine = playing(three_sections())
+    engine.press(packed(Command.JUMP_AT_END, 2))
+    assert engine.state.now.jump_section == 2
+    assert len(to_the_end(engine)) == (4 + 2) * 96
+
+
+def test_a_late_press_still_counts_until_the_section_has_ended() -> None:
+    engine = playing(three_sections(), bar=4, beat=4)
+    engine.turn(60)
+    engine.press(packed(Command.JUMP_AT_END, 2))
+    assert len(to_the_end(engine)) == (4 + 2) * 96
+
+
+def test_a_section_can_be_repeated() -> None:
+    engine = playing(three_sections())
+    engine.press(Command.REPEAT_SECTION)
+    assert len(to_the_end(engine)) == (4 + 4 + 4 + 2) * 96
+
+
+def test_a_jump_out_of_a_vamp_leaves_it() -> None:
+    engine = Engine(program_of(song(section("V", 1, vamp_usual=2), section("B", 3))))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.round_no == 3)
+    engine.press(packed(Command.JUMP_AT_BAR, 1))
+    assert len(to_the_end(engine)) == (3 + 3) * 96
+
+
+def test_nobody_jumps_to_a_section_that_is_not_there_or_out_of_a_hold() -> None:
+    engine = playing(three_sections())
+    engine.press(packed(Command.JUMP_AT_BAR, 9))
+    assert engine.state.now.refused_count == 1
+    held = Engine(program_of(song(section("A", 2, item(Hold(), beat=4)))))
+    held.press(Command.START)
+    held.turn_until(lambda now: now.transport == State.HOLDING)
+    held.press(packed(Command.JUMP_AT_BAR, 0))
+    assert held.state.now.refused_count == 1
+
+
+def test_loops_stop_with_a_jump_and_stems_go_where_they_belong() -> None:
+    stem = np.full((1, 60 * RATE), 0.1, dtype=np.float32)
+    loop = np.full((1, 2 * RATE), 0.2, dtype=np.float32)
+    written = song(
+        section(
+            "A",
+            4,
+            item(PlayAudio("l.wav", "pads", AudioKind.LOOP, every_bars=1)),
+            item(PlayAudio("s.wav", "band-stem", AudioKind.STEM)),
+        ),
+        section("B", 2),
+    )
+    engine = Engine(program_of(written, clips={"l.wav": loop, "s.wav": stem}))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == 2)
+    engine.press(packed(Command.JUMP_AT_BAR, 1))
+    engine.turn_until(lambda now: now.section_index == 1)
+    engine.turn(20)
+    assert engine.audio[-1][2, 0] == pytest.approx(0.1)
+
+
+def test_the_tempo_trim_begins_at_a_bar_line_and_the_clock_follows_without_a_gap() -> None:
+    engine = playing(three_sections())
+    engine.press(packed(Command.TEMPO_TRIM, 100))
+    assert engine.state.now.trim_permille == 100
+    clocks = to_the_end(engine)
+    assert len(clocks) == 10 * 96
+    steps = np.diff(clocks)
+    assert set(steps[: 2 * 96]) == {1000}
+    assert set(steps[2 * 96 :]) == {909, 910}
+    exact = clocks[0] + 2 * BAR + Fraction(8 * BAR * 10, 11)
+    assert clocks[-1] == pytest.approx(float(exact - Fraction(10_000, 11)), abs=0.5)
+
+
+def test_the_trim_keeps_to_its_limits_and_can_be_taken_back() -> None:
+    engine = playing(three_sections())
+    for _ in range(30):
+        engine.press(Command.TEMPO_UP)
+    assert engine.state.now.trim_permille == 200
+    engine.press(packed(Command.TEMPO_TRIM, 0))
+    clocks = to_the_end(engine)
+    assert len(clocks) == 10 * 96
+    assert set(np.diff(clocks)) <= {833, 834, 1000}
+
+
+def test_the_click_can_be_muted_and_the_clock_goes_on() -> None:
+    engine = playing(three_sections())
+    engine.press(Command.MUTE_CLICK)
+    engine.turn(60)
+    engine.audio.clear()
+    engine.turn(200)
+    assert not np.any(np.concatenate(engine.audio, axis=1)[0])
+    assert engine.state.now.click_muted
+    assert len(to_the_end(engine)) == 10 * 96
+
+
+presses = st.sampled_from(
+    [
+        packed(Command.CUE),
+        packed(Command.REPEAT_SECTION),
+        packed(Command.MUTE_CLICK),
+        packed(Command.TEMPO_UP),
+        packed(Command.TEMPO_TRIM, -150),
+        *(packed(Command.JUMP_AT_BAR, n) for n in range(3)),
+        *(packed(Command.JUMP_AT_END, n) for n in range(3)),
+    ]
+)
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(st.tuples(st.integers(0, 300), presses), max_size=12))
+def test_whatever_is_pressed_the_clock_has_no_hole_and_no_double(
+    script: list[tuple[int, int]],
+) -> None:
+    written = song(
+        section("A", 2, item(PatchChange("organ", "1"))),
+        section("V", 1, vamp_usual=2),
+        section("C", 2, item(PatchChange("lead", "3")), passes=2),
+        tempo=150,
+    )
+    engine = Engine(program_of(written))
+    engine.press(Command.START)
+    for wait, press in script:
+        engine.turn(wait)
+        engine.press(press)
+    for _ in range(40):
+        if engine.state.now.sets_over:
+            break
+        engine.press(Command.CUE)
+        engine.turn(200)
+    clocks = engine.frames("clock")
+    assert clocks == sorted(set(clocks))
+    steps = set(np.diff(clocks))
+    # 150 quarters a minute, trimmed by at most a fifth either way
+    assert all(800 / 1.2 - 1 <= step <= 800 / 0.8 + 1 for step in steps)
+    told = {"start": True, "continue": True, "stop": False}
+    running = [told[why] for _, port, _, why in engine.midi if port == 0 and why in told]
+    assert all(before != after for before, after in pairwise(running))
