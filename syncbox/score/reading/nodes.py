@@ -131,11 +131,7 @@ class _Composer:
     def _open(self, event: Any, mark: _Mark) -> None:
         self._refuse_tag(event, mark)
         if len(self.stack) >= DEPTH_MAX:
-            raise self.stop(
-                mark,
-                "brackets or indented lists go too deep here",
-                f"nothing in a show needs more than {DEPTH_MAX} levels",
-            )
+            raise self.too_deep(mark)
         before = self.nodes
         self._count(1, mark)
         is_list = isinstance(event, yaml.SequenceStartEvent)
@@ -144,6 +140,13 @@ class _Composer:
         )
         self._place(node, mark)
         self.stack.append(_Open(node, event.anchor, before))
+
+    def too_deep(self, mark: _Mark) -> _Stop:
+        return self.stop(
+            mark,
+            "brackets or indented lists go too deep here",
+            f"nothing in a show needs more than {DEPTH_MAX} levels",
+        )
 
     def _alias(self, event: Any, mark: _Mark) -> None:
         known = self.anchors.get(event.anchor)
@@ -224,6 +227,16 @@ _NOT_TEXT = re.compile(
 _ODD_BREAKS = str.maketrans(dict.fromkeys("\x85\u2028\u2029", " "))
 
 
+def _deepest_bracket(text: str) -> int:
+    """Index of the bracket that goes deeper than a show may, inside its top level; else 0."""
+    depth = 1
+    for found in re.finditer(r"[\[\]{}]", text):
+        depth += 1 if found.group() in "[{" else -1
+        if depth > DEPTH_MAX:
+            return found.start()
+    return 0
+
+
 def compose(text: str, report: Report) -> Node | None:
     """The tree of a file's text, or None if the report says why there is none.
 
@@ -252,6 +265,9 @@ def compose(text: str, report: Report) -> Node | None:
     except _Stop:
         return None
     except yaml.MarkedYAMLError as error:
+        if "nesting depth" in str(error.problem):  # libyaml looks ahead and gives up first
+            composer.too_deep(_Mark(*place_of(text, _deepest_bracket(text))))
+            return None
         at, what, hint = explain(error, text)
         report.error(_Mark(*at), what, hint)
         return None
