@@ -11,6 +11,7 @@ from syncbox.checking.sounds import SoundShelf, check_loops, check_sounds
 from syncbox.checking.wires import check_patch, check_patch_names, check_patches, check_wires
 from syncbox.errors import ShowError
 from syncbox.score.checks import check_form, check_names, check_rig, check_sources, items, warning
+from syncbox.score.control_checks import check_controls, check_zones
 from syncbox.score.layout import Route, lay_out, usual_path
 from syncbox.score.map_checks import (
     check_ramps,
@@ -60,6 +61,8 @@ def check_draft(draft: Draft, folder: Path) -> Iterator[Problem]:
     yield from check_rig(show.rig)
     yield from check_patch_names(show.rig)
     yield from check_sources(show.songs.values(), show.rig)
+    yield from check_controls(show.rig, show.songs.values())
+    yield from check_zones(show.rig, show.songs.values())
     lengths_s: dict[str, Fraction] = {}
     sound: dict[str, bool] = {}
     for song_id, song in show.songs.items():

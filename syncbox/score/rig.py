@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from fractions import Fraction
 
+from syncbox.score.controls import Control, Zone
 from syncbox.score.song import Place, Song
 
 
@@ -86,16 +87,6 @@ class Mix:
     place: Place = field(default=Place(), compare=False)
 
 
-@dataclass(frozen=True, slots=True)
-class Control:
-    """A footswitch, pad or controller that gives a command. Kept for the live show."""
-
-    does: str
-    port: str
-    message: str
-    place: Place = field(default=Place(), compare=False)
-
-
 # Sources that every rig has; all others are named by the songs' audio.
 CLICK_SOURCE = "click"
 COUNT_IN_SOURCE = "count-in"
@@ -113,6 +104,7 @@ class Rig:
     mixes: tuple[Mix, ...] = ()
     controls: tuple[Control, ...] = ()
     input_ports: Mapping[str, str] = field(default_factory=dict)  # name -> pattern
+    zones: tuple[Zone, ...] = ()  # what the keyboards play where no song says anything
 
     @property
     def output_count(self) -> int:

@@ -9,8 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from syncbox.score.meter import COMMON_TIME, Meter
+
+if TYPE_CHECKING:
+    from syncbox.score.controls import Zone
 
 
 class RampShape(Enum):
@@ -248,6 +252,7 @@ class Section:
     endings: tuple[Body, ...] = ()
     vamp_usual: int = 0  # 0: not a vamp
     notes: str = ""
+    zones: tuple[Zone, ...] = ()  # of the keyboards that it names; the others keep the song's
     place: Place = field(default=Place(), compare=False)
 
 
@@ -274,4 +279,5 @@ class Song:
     count_in: CountIn = CountIn()
     pickup: Span | None = None
     click: Click = Click()
+    zones: tuple[Zone, ...] = ()  # where a section says nothing; else those of the rig hold
     place: Place = field(default=Place(), compare=False)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Mapping
-from enum import Enum
 from fractions import Fraction
 from typing import TypeVar
 
@@ -16,7 +15,7 @@ _NUMBER = re.compile(r"[+-]?[0-9]{1,9}(?:\.[0-9]{1,9})?|[+-]?\.[0-9]{1,9}")
 _YES = frozenset({"yes", "on", "true"})
 _NO = frozenset({"no", "off", "false"})
 
-E = TypeVar("E", bound=Enum)
+E = TypeVar("E")
 
 
 def tidy(text: str) -> str:

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
+from syncbox.score.controls import Control
 from syncbox.score.problem import Problem
+from syncbox.score.reading.controls import build_control, build_zones
 from syncbox.score.reading.fields import Found, read_table
 from syncbox.score.reading.nodes import Node, Scalar
 from syncbox.score.reading.numbers import near, shown
@@ -19,7 +21,6 @@ from syncbox.score.rig import (
     EVERYTHING_ELSE,
     VOICE_SOURCE,
     BankCount,
-    Control,
     Instrument,
     MidiPort,
     Mix,
@@ -66,15 +67,7 @@ def build_rig(found: Found, report: Report) -> Rig:
     controls: list[Control] = []
     for each in found.get("controls", list[Found]()):
         _known_port(each, list(inputs), "inputs", report)
-        port: tuple[Node, str] | None = each.get("port", None)
-        controls.append(
-            Control(
-                each.get("does", ""),
-                port[1] if port else "",
-                each.get("message", ""),
-                report.place(each.node),
-            )
-        )
+        controls.append(build_control(each, report))
     mixes = tuple(_mix(*each, report) for each in found.get("mixes", nothing).items())
     if found.has("mixes") and not mixes:
         report.error(found.at("mixes"), "there is no mix, so nobody hears anything", "add a mix")
@@ -88,6 +81,7 @@ def build_rig(found: Found, report: Report) -> Rig:
         mixes or DEFAULT_RIG.mixes,
         tuple(controls),
         {key: pattern for key, (_, pattern) in inputs.items()},
+        build_zones(found, report),
     )
 
 

@@ -7,6 +7,13 @@ from fractions import Fraction
 from typing import Any
 
 from syncbox.score.reading import numbers
+from syncbox.score.reading.control_tables import (
+    CONTROL_TABLE,
+    YES_NO,
+    ZONE_TABLE,
+    ZONES,
+    milliseconds,
+)
 from syncbox.score.reading.fields import (
     TEXT,
     Field,
@@ -32,29 +39,9 @@ CEILING_DB_MIN = -60.0
 OUTPUT_MAX = 64
 SILENT_DB = float("-inf")
 
-COMMANDS = (
-    "start",
-    "stop",
-    "stop at bar",
-    "cue",
-    "next song",
-    "previous song",
-    "panic",
-    "louder",
-    "softer",
-)
-
-YES_NO: Kind[bool] = Kind(
-    scalar(numbers.yes_no, "yes").read, {"enum": ["yes", "no", "on", "off", True, False]}
-)
-
 
 def _choice(words: dict[str, Any]) -> Kind[Any]:
     return scalar(lambda text: numbers.one_of(text, words), choices=words)
-
-
-def _ms(low: int, high: int, *examples: str) -> Kind[Fraction]:
-    return scalar(lambda text: numbers.milliseconds(text, low, high), *examples)
 
 
 WIRES = {wire.value: wire for wire in Wire}
@@ -73,7 +60,7 @@ PORT_TABLE = Table(
         Field("wire", _choice(WIRES), "what carries it: din or usb; din if not written"),
         Field(
             "offset",
-            _ms(-OFFSET_MS_MAX, OFFSET_MS_MAX, "-3 ms"),
+            milliseconds(-OFFSET_MS_MAX, OFFSET_MS_MAX, "-3 ms"),
             "everything on this port later, or with a minus earlier",
         ),
         Field("clock", YES_NO, "send MIDI clock; no if not written"),
@@ -102,7 +89,7 @@ INSTRUMENT_TABLE = Table(
         Field("banks", _choice(BANKS), "how its panel counts banks"),
         Field(
             "loading",
-            _ms(0, LOADING_MS_MAX, "40 ms"),
+            milliseconds(0, LOADING_MS_MAX, "40 ms"),
             "time from a patch change to the sound being ready",
         ),
         Field("patches", PATCHES, "names for patches, each with what the panel shows"),
@@ -187,39 +174,6 @@ MIX_TABLE = Table(
 )
 
 
-def _control_message(text: str) -> str:
-    word = numbers.tidy(text)
-    if not re.fullmatch(
-        r"(?:note|controller|program) [0-9]{1,3}(?: (?:on )?channel [0-9]{1,2})?", word
-    ):
-        raise Mistake(
-            f"{numbers.shown(text)} is not a message",
-            "write for example controller 64, note 36 channel 10 or program 5",
-        )
-    kind, number, *rest = word.split()
-    low, high = (1, 128) if kind == "program" else (0, 127)
-    numbers.whole(number, low, high)
-    if rest:
-        numbers.whole(rest[-1], 1, 16)
-    return word
-
-
-CONTROL_TABLE = Table(
-    "a control",
-    (
-        Field("does", _choice({word: word for word in COMMANDS}), "what it does", required=True),
-        Field("port", located(scalar(name, "pedals")), "the input it comes from", required=True),
-        Field(
-            "message",
-            scalar(_control_message, "controller 64", "note 36 channel 10"),
-            "the message that it sends",
-            required=True,
-        ),
-    ),
-    {"action": "write does", "when": "write message", "input": "write port"},
-    "A footswitch, pad or button that gives a command.",
-)
-
 RIG_TABLE = Table(
     "a rig",
     (
@@ -231,7 +185,8 @@ RIG_TABLE = Table(
         ),
         Field("mixes", named(table_of(MIX_TABLE)), "what each listener hears, each with a name"),
         Field("inputs", named(scalar(name, "*pedal*")), "the MIDI inputs, each with its pattern"),
-        Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches and pads"),
+        Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches, pads and keys"),
+        Field("zones", ZONES, "what the keyboards play where no song says anything"),
     ),
     {"outputs": "write mixes, each with its outputs", "synths": "write instruments"},
     "All instruments, ports and listener mixes.",
@@ -329,5 +284,5 @@ SET_TABLE = Table(
     "Tonight's songs in order.",
 )
 
-RIG_TABLES = (RIG_TABLE, PORT_TABLE, INSTRUMENT_TABLE, MIX_TABLE, CONTROL_TABLE)
+RIG_TABLES = (RIG_TABLE, PORT_TABLE, INSTRUMENT_TABLE, MIX_TABLE, CONTROL_TABLE, ZONE_TABLE)
 SET_TABLES = (SET_TABLE, ENTRY_TABLE)

@@ -8,6 +8,7 @@ from fractions import Fraction
 from syncbox.score.meter import COMMON_TIME, Meter
 from syncbox.score.problem import Problem
 from syncbox.score.reading.body import Here, build_body, warn_if_bare, warn_if_ungrouped
+from syncbox.score.reading.controls import build_zones
 from syncbox.score.reading.fields import Found, Table, read_table
 from syncbox.score.reading.lengths import TIMES_MAX
 from syncbox.score.reading.nodes import Mapping, Node, Scalar, compose
@@ -120,6 +121,7 @@ def _build_song(found: Found, song_id: str, report: Report) -> Song:
         count_in,
         _pickup(found, meter[1] if meter else COMMON_TIME, report),
         click[1] if click else Click(),
+        build_zones(found, report),
         report.place(found.node),
     )
 
@@ -176,6 +178,7 @@ def _build_section(found: Found, here: Here, report: Report) -> tuple[Section, H
         () if usual else tuple(bodies),
         usual,
         found.get("notes", ""),
+        build_zones(found, report),
         report.place(found.node),
     )
     return section, after

@@ -6,6 +6,7 @@ import re
 from fractions import Fraction
 
 from syncbox.score.reading import lengths, numbers
+from syncbox.score.reading.control_tables import ZONE_TABLE, ZONES
 from syncbox.score.reading.fields import (
     TEXT,
     Field,
@@ -131,6 +132,7 @@ SECTION_TABLE = Table(
             listed(table_of(ENDING_TABLE), alone=False),
             "first ending, second ending and so on",
         ),
+        Field("zones", ZONES, "what the keyboards play in this section"),
         *HAPPENINGS,
         Field("during", DURING, "what happens inside the section"),
     ),
@@ -175,6 +177,7 @@ SONG_TABLE = Table(
             "music before bar 1",
         ),
         Field("click", CLICK, "what the click plays where a section does not say"),
+        Field("zones", ZONES, "what the keyboards play where a section does not say"),
         Field(
             "sections",
             listed(table_of(SECTION_TABLE), alone=False),
@@ -208,4 +211,5 @@ TABLES = (
     SAY_TABLE,
     SEND_TABLE,
     HOLD_TABLE,
+    ZONE_TABLE,
 )

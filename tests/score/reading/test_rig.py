@@ -7,11 +7,11 @@ from fractions import Fraction
 
 import pytest
 
+from syncbox.score.controls import Control, Sign, SignKind
 from syncbox.score.problem import Problem
 from syncbox.score.reading.rig import draft_set, read_rig
 from syncbox.score.rig import (
     BankCount,
-    Control,
     Instrument,
     MidiPort,
     Mix,
@@ -64,7 +64,7 @@ def test_a_whole_rig() -> None:
             Mix("drummer", (1, 2), {"click": 0.0, "backing": -9.0}, -9.0),
             Mix("keys", (3,), {"click": -math.inf}),
         ),
-        (Control("cue", "pedals", "controller 64"),),
+        (Control("cue", "pedals", Sign(SignKind.CONTROLLER, 64, 64)),),
         {"pedals": "*pedal*"},
     )
     assert str(rig.instruments[1].place) == "rig.yaml:7:3"
