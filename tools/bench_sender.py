@@ -29,7 +29,7 @@ from syncbox.lab.reference import grid_from_map, reference_show
 from syncbox.units import NS_PER_SECOND
 
 TARGET_MS = 0.2
-AHEAD_NS = 20_000_000  # how long before its deadline the engine hands an event over
+AHEAD_NS = NS_PER_SECOND  # handed over so early that this process does not matter
 RATE = 48_000
 
 _SLEEP_LOOP = """
@@ -50,7 +50,8 @@ import mido
 due, times = json.load(sys.stdin), []
 for message in mido.MidiFile(sys.argv[1]).play():
     times.append(time.perf_counter_ns())
-print(json.dumps([at - times[0] - (wanted - due[0]) for at, wanted in zip(times, due)]))
+late = [at - wanted for at, wanted in zip(times, due)]
+print(json.dumps([n - min(late) for n in late]))  # it has no zero but its own: the best case
 """
 
 
@@ -69,13 +70,13 @@ def _ours(due_ns: list[int], *, realtime: bool) -> NDArray[np.float64]:
         if not realtime:
             os.sched_setscheduler(sender.pid, os.SCHED_OTHER, os.sched_param(0))
         reader, sent = EventReader(deck.sent), []
-        zero = system.now_ns() + NS_PER_SECOND // 2
+        zero = system.now_ns() + 3 * NS_PER_SECOND // 2
         for number, at in enumerate(due_ns):
             while system.now_ns() < zero + at - AHEAD_NS:
-                time.sleep(0.002)
+                time.sleep(0.01)
             push_event(deck.to_sender, number, 0, b"\xf8", "clock", asked_ns=zero + at)
             sent += reader.all()
-        time.sleep(0.2)
+        time.sleep(2 * AHEAD_NS / NS_PER_SECOND)
         sent += reader.all()
     finally:
         sender.leave(patience_s=2)
