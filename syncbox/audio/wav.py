@@ -7,7 +7,8 @@ no date, no name of a program in the file.
 
 Markers are a `cue ` chunk with the frame of each and a `LIST adtl` chunk with their
 names, after the sound (Multimedia Programming Interface and Data Specifications 1.0,
-1991, the WAVE pages). The file appears under its name when it is complete.
+1991, the WAVE pages). A loop is a `smpl` chunk (the register of 1994, added 1993); its
+last frame is played too. The file appears under its name when it is complete.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ SIZE_MAX = 0xFFFF_FFFF - (1 << 20)  # RIFF sizes are 32 bits; a megabyte is left
 
 _HEAD = struct.Struct("<4sI4s4sIHHIIHH4sI")
 _PCM = 1
+_MIDDLE_C = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,17 +42,27 @@ class Marker:
     name: str
 
 
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """Frames that are played over and over without an end, the last one included."""
+
+    first_frame: int
+    last_frame: int
+
+
 class WavWriter:
     """Writes float32 blocks of shape (channels, n) one after the other.
 
     Used in a `with` statement; the file is complete when that ends without an error,
-    and leaves nothing behind when it ends with one. `markers` may be filled until then.
+    and leaves nothing behind when it ends with one. `markers` and `loops` may be filled
+    until then.
     """
 
     def __init__(self, path: Path, *, rate: int, channel_count: int) -> None:
         self.path, self.rate, self.channel_count = path, rate, channel_count
         self.frame_count = 0
         self.markers: list[Marker] = []
+        self.loops: list[Loop] = []
         self._part = path.with_name(path.name + ".part")
         self._file = self._part.open("wb")
         self._scaled = np.empty(0, np.float32)
@@ -112,6 +124,7 @@ class WavWriter:
         data_size = self.frame_count * self.channel_count * BYTES_PER_SAMPLE
         if data_size % 2:
             self._file.write(b"\0")
+        self._file.write(_loop_chunk(self.loops, self.rate))
         self._file.write(_marker_chunks(self.markers))
         end = self._file.tell()
         self._file.seek(0)
@@ -124,6 +137,22 @@ class WavWriter:
         bits = 8 * BYTES_PER_SAMPLE
         form = (_PCM, self.channel_count, self.rate, self.rate * frame_bytes, frame_bytes, bits)
         return _HEAD.pack(b"RIFF", riff_size, b"WAVE", b"fmt ", 16, *form, b"data", data_size)
+
+
+def _loop_chunk(loops: Sequence[Loop], rate: int) -> bytes:
+    """The `smpl` chunk, or nothing where there are no loops.
+
+    The sample period is in ns, cut off as the register's own example is (22675 for
+    44.1 kHz); middle C is the note at which the sound has its own pitch.
+    """
+    if not loops:
+        return b""
+    head = struct.pack("<9I", 0, 0, 1_000_000_000 // rate, _MIDDLE_C, 0, 0, 0, len(loops), 0)
+    rows = (
+        struct.pack("<6I", number, 0, loop.first_frame, loop.last_frame, 0, 0)
+        for number, loop in enumerate(loops, start=1)
+    )
+    return _chunk(b"smpl", head + b"".join(rows))
 
 
 def _marker_chunks(markers: Sequence[Marker]) -> bytes:

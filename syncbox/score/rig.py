@@ -105,6 +105,7 @@ class Rig:
     controls: tuple[Control, ...] = ()
     input_ports: Mapping[str, str] = field(default_factory=dict)  # name -> pattern
     zones: tuple[Zone, ...] = ()  # what the keyboards play where no song says anything
+    loudness_lufs: float | None = None  # stems and loops are brought to this; None: left alone
 
     @property
     def output_count(self) -> int:

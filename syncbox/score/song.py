@@ -151,6 +151,15 @@ class AudioKind(Enum):
     ONE_SHOT = "one-shot"  # plays once to its own end
 
 
+class FitWay(Enum):
+    """How a loop is brought to the length of its bars."""
+
+    OFF = "off"  # not at all: the file is played as it is
+    SLICES = "slices"  # cut at its hits, which are moved: best for drums
+    STRETCH = "stretch"  # stretched without changing its pitch
+    RESAMPLE = "resample"  # faster or slower together with its pitch, like a tape
+
+
 @dataclass(frozen=True, slots=True)
 class PlayAudio:
     """Start a sound file here. `source` is its fader's name in the listener mixes."""
@@ -161,6 +170,7 @@ class PlayAudio:
     gain_db: float = 0.0
     start_seconds: Fraction = Fraction(0)  # point in the file where playing begins
     every_bars: int = 0  # loops only: bars from one start to the next
+    fit: FitWay = FitWay.OFF  # loops only
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,6 +75,7 @@ def build_rig(found: Found, report: Report) -> Rig:
         report.warn(
             found.node, "no mix is written, so everything goes to outputs 1-2", "write mixes"
         )
+    no_loudness: float | None = None
     return Rig(
         ports,
         tuple(_instrument(*each, report) for each in written.items()),
@@ -82,6 +83,7 @@ def build_rig(found: Found, report: Report) -> Rig:
         tuple(controls),
         {key: pattern for key, (_, pattern) in inputs.items()},
         build_zones(found, report),
+        found.get("loudness", no_loudness),
     )
 
 

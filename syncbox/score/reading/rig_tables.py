@@ -36,6 +36,7 @@ OFFSET_MS_MAX = 500
 LOADING_MS_MAX = 10_000
 LEVEL_DB_MIN = -90.0
 CEILING_DB_MIN = -60.0
+LOUDNESS_LUFS_MIN, LOUDNESS_LUFS_MAX = -50.0, -8.0
 OUTPUT_MAX = 64
 SILENT_DB = float("-inf")
 
@@ -174,6 +175,25 @@ MIX_TABLE = Table(
 )
 
 
+LOUDNESS_LUFS_MIN, LOUDNESS_LUFS_MAX = -50.0, -8.0
+
+
+def _loudness(text: str) -> float | None:
+    word = numbers.tidy(text)
+    if word in {"off", "no"}:
+        return None
+    bare = re.sub(r"\s*(?:lufs|lkfs)$", "", word)
+    if bare == word:
+        raise Mistake(f"{numbers.shown(text)} is not a loudness", "write for example -20 LUFS")
+    value = float(numbers.decimal(bare))
+    if not LOUDNESS_LUFS_MIN <= value <= LOUDNESS_LUFS_MAX:
+        raise Mistake(
+            f"{numbers.shown(text)} is out of range",
+            f"write {LOUDNESS_LUFS_MIN:g} LUFS to {LOUDNESS_LUFS_MAX:g} LUFS",
+        )
+    return value
+
+
 RIG_TABLE = Table(
     "a rig",
     (
@@ -184,6 +204,11 @@ RIG_TABLE = Table(
             "instruments", named(table_of(INSTRUMENT_TABLE)), "the instruments, each with a name"
         ),
         Field("mixes", named(table_of(MIX_TABLE)), "what each listener hears, each with a name"),
+        Field(
+            "loudness",
+            scalar(_loudness, "-20 LUFS", "off"),
+            "how loud every stem and loop is made, in LUFS; left as it is if not written",
+        ),
         Field("inputs", named(scalar(name, "*pedal*")), "the MIDI inputs, each with its pattern"),
         Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches, pads and keys"),
         Field("zones", ZONES, "what the keyboards play where no song says anything"),

@@ -24,6 +24,7 @@ from syncbox.score.reading.report import Mistake, Report
 from syncbox.score.song import (
     AudioKind,
     ControllerSend,
+    FitWay,
     Hold,
     PlayAudio,
     SpokenCue,
@@ -52,6 +53,8 @@ GAIN = scalar(_gain, "-6 dB", number=True)
 SECONDS = scalar(_seconds, "1:30", "90 s", "250 ms")
 FILE = located(scalar(name, "audio/pads.flac"))
 
+_FIT_WAYS = {way.value: way for way in FitWay}
+
 PLAY_TABLE = Table(
     "a sound",
     (
@@ -70,6 +73,11 @@ PLAY_TABLE = Table(
         ),
         Field("gain", GAIN, "louder or softer than the file, in dB"),
         Field("from", SECONDS, "where in the file to begin"),
+        Field(
+            "fit",
+            scalar(lambda text: numbers.one_of(text, _FIT_WAYS), *_FIT_WAYS),
+            "for a loop: how it is brought to the length of its bars",
+        ),
     ),
     {
         "file": "write loop, stem or one-shot with the file behind it",
@@ -97,6 +105,8 @@ def _play(found: Found, report: Report) -> tuple[Node, PlayAudio] | None:
         report.error(found.node, "a loop needs its length in bars", "add every: 2 bars")
     if kind is not AudioKind.LOOP and found.has("every"):
         report.error(found.at("every"), f"'every' means nothing for a {kind.value}", "take it out")
+    if kind is not AudioKind.LOOP and found.has("fit"):
+        report.error(found.at("fit"), f"'fit' means nothing for a {kind.value}", "take it out")
     file: tuple[Node, str] | None = found.get(kind.value, None)
     if file is None:
         return None
@@ -108,6 +118,7 @@ def _play(found: Found, report: Report) -> tuple[Node, PlayAudio] | None:
         found.get("gain", 0.0),
         found.get("from", Fraction(0)),
         found.get("every", 1 if kind is AudioKind.LOOP else 0),
+        found.get("fit", FitWay.OFF) if kind is AudioKind.LOOP else FitWay.OFF,
     )
 
 

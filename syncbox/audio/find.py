@@ -1,0 +1,188 @@
+"""A loop's own tempo, downbeat and length, when it is known how many bars it holds.
+
+A file that was cut well is exactly its bars long, and its hits lie on the grid that its
+length gives. Where they do not (codec padding, a count before, a tail that was cut
+off or left on), the grid is searched: for each length the hits are laid around a
+circle that turns once every sixteenth (and once every triplet eighth), and the more
+they gather in one place, the better the length.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import log
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.audio.onsets import Onsets, Sound, Values, find_onsets, rise_curve
+from syncbox.errors import ShowError
+
+GRIDS = (4, 3)  # parts of a quarter that hits may lie on
+FINEST = 4
+SHORTEST, LONGEST = 0.7, 1.2  # of the file: what the loop's length may be
+GOOD = 0.85  # how well hits must gather for the grid to be believed (0 to 1)
+AS_GOOD = 0.85  # so nearly as good as the best length, and the file's own is taken
+NEAR_GRID = 0.15  # of a sixteenth: as close as the file's beginning must be to the grid
+LOUD_PART = 0.35  # of the strongest hit: a strong one
+TEMPO_USUAL_QPM = 105.0  # where a number of bars that is not known is looked for
+BARS_GUESSED = (1, 2, 4, 8, 16, 3, 6, 12, 5)
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLoop:
+    """Where a loop lies in its file, in frames (the length may end between two frames).
+
+    `certainty` 0 to 1: how well its hits lie on its grid; 0 where it has too few hits.
+    """
+
+    start_frame: int
+    length_frames: float
+    bars: int
+    quarters: Fraction
+    certainty: float
+    onsets: Onsets  # frames from the loop's start
+
+    def tempo_qpm(self, rate: int) -> float:
+        """The loop's own tempo in quarters a minute."""
+        return float(self.quarters) * 60.0 * rate / self.length_frames
+
+
+def guess_bars(frame_count: int, rate: int, bar_quarters: Fraction, tempo_qpm: float = 0.0) -> int:
+    """How many bars a file probably holds, so that its tempo comes near another one."""
+    goal = tempo_qpm or TEMPO_USUAL_QPM
+    bar_frames = float(bar_quarters) * 60 * rate
+
+    def distance(bars: int) -> float:
+        return abs(log(bars * bar_frames / frame_count / goal))
+
+    return min(BARS_GUESSED, key=distance)
+
+
+def find_loop(
+    sound: Sound,
+    rate: int,
+    bars: int,
+    bar_quarters: Fraction,
+    *,
+    start_frame: int | None = None,
+    tempo_qpm: float | None = None,
+) -> FoundLoop:
+    """The loop of so many bars in a sound (channels, frames).
+
+    What is given by hand is not searched. Raises ShowError for a sound with nothing
+    in it.
+    """
+    if not np.abs(sound).max(initial=0.0) > 0.0:
+        raise ShowError("the sound is silent", hint="is this the right file?")
+    quarters = bars * bar_quarters
+    onsets, curve = find_onsets(sound, rate), rise_curve(sound, rate)
+    whole = float(sound.shape[1])
+    if tempo_qpm is not None:
+        length = float(quarters) * 60 * rate / tempo_qpm
+        start = first_strong(onsets) if start_frame is None else start_frame
+    elif start_frame is not None:
+        start, later = start_frame, curve.frames >= start_frame - 1
+        used = onsets.only(onsets.frames >= start_frame - 1)
+        length = _length(curve.only(later), used, whole - start_frame, quarters)
+    else:
+        start, length = _search(curve, onsets, whole, quarters)
+    if length <= rate * 0.05:
+        raise ShowError("the loop is too short to be music", hint="write fewer bars")
+    after = (onsets.frames >= start - 1) & (onsets.frames < start + length - 0.002 * rate)
+    kept = onsets.only(after)
+    shifted = Onsets(np.maximum(kept.frames - start, 0), kept.strengths)
+    certainty = gathering(shifted, length / float(quarters)) if len(kept) > 2 else 0.0
+    return FoundLoop(start, length, bars, quarters, round(certainty, 3), shifted)
+
+
+def first_strong(onsets: Onsets) -> int:
+    """Frame of the first strong hit; 0 where there is none."""
+    strong = onsets.frames[onsets.strengths >= LOUD_PART]
+    return int(strong[0]) if len(strong) else 0
+
+
+def _search(curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction) -> tuple[int, float]:
+    """Start and length: the whole file where its hits agree, else what they say."""
+    if len(onsets) < 4:
+        return 0, whole
+    length = _length(curve, onsets, whole, quarters)
+    turns = _turns(curve, whole / float(quarters), FINEST)
+    phase = float(np.angle(turns)) / (2 * np.pi)
+    if length == whole and abs(phase) <= NEAR_GRID:
+        return 0, whole
+    return first_strong(onsets), length
+
+
+def _length(curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction) -> float:
+    """The length whose grid gathers the rises best; the whole sound where it is as good."""
+    if len(onsets) < 4:
+        return whole
+    beats = float(quarters)
+    span = float(onsets.frames[-1] - onsets.frames[0])
+    step = whole / (beats * FINEST * 12)
+    lengths = np.arange(max(SHORTEST * whole, span), LONGEST * whole, step)
+    if not len(lengths):
+        return whole
+    scores = np.array([_score(curve, length / beats) for length in lengths])
+    if _score(curve, whole / beats) >= AS_GOOD * scores.max():
+        return whole
+    # Of peaks that are nearly as high, the one nearest to the file's length.
+    padded = np.pad(scores, 1)
+    peak = (scores >= padded[:-2]) & (scores >= padded[2:])
+    near = lengths[peak & (scores >= 0.95 * scores.max())]
+    length = float(near[np.abs(np.log(near / whole)).argmin()])
+    fine = length + np.linspace(-step, step, 81)
+    length = float(fine[np.argmax([_score(curve, each / beats) for each in fine])])
+    return _refined(onsets, length / beats) * beats
+
+
+def _turns(onsets: Onsets, quarter_frames: float, parts: int) -> complex:
+    """Mean place on a circle that turns `parts` times a quarter; length 0 to 1."""
+    turns = np.exp(2j * np.pi * parts * onsets.frames / quarter_frames)
+    return complex((onsets.strengths * turns).sum() / max(onsets.strengths.sum(), 1e-12))
+
+
+def _score(curve: Onsets, quarter_frames: float) -> float:
+    """How well rises gather on quarters and on their halves and fourths, or their thirds."""
+    by = {n: abs(_turns(curve, quarter_frames, n)) ** 2 for n in (1, 2, 3, FINEST)}
+    return by[1] + max(by[2] + by[FINEST], by[3])
+
+
+def gathering(onsets: Onsets, quarter_frames: float) -> float:
+    """How well hits lie on sixteenths, or on triplet eighths, 0 to 1."""
+    even = Onsets(onsets.frames, np.ones(len(onsets)))
+    return max(abs(_turns(even, quarter_frames, parts)) for parts in GRIDS)
+
+
+def _refined(onsets: Onsets, quarter_frames: float) -> float:
+    """Frames of a quarter by a line through the hits, where nearly all lie on the grid."""
+    parts = max(GRIDS, key=lambda n: abs(_turns(onsets, quarter_frames, n)))
+    if gathering(onsets, quarter_frames) < GOOD:
+        return quarter_frames
+    best, first = quarter_frames, onsets.frames[0]
+    for _ in range(3):
+        places = np.round((onsets.frames - first) * parts / best) / parts
+        good = np.abs((onsets.frames - first) / best - places) * parts <= 0.25
+        if np.ptp(places[good]) == 0:
+            return best
+        best = float(np.polyfit(places[good], onsets.frames[good], 1)[0])
+    return best
+
+
+def cut_out(sound: Sound, found: FoundLoop) -> Sound:
+    """The loop's own frames, shape (channels, n); silence where the file ends before it."""
+    count = round(found.length_frames)
+    part = sound[:, found.start_frame : found.start_frame + count]
+    return np.pad(part, ((0, 0), (0, count - part.shape[1])))
+
+
+def grid_errors_ms(frames: Sequence[float] | Values, grid: Values, rate: int) -> Values:
+    """Distance of each frame from the nearest place of a grid, in ms, shape (n,)."""
+    found: NDArray[np.float64] = np.asarray(frames, np.float64)
+    right = np.clip(np.searchsorted(grid, found), 1, len(grid) - 1)
+    left = right - 1
+    nearest = np.where(found - grid[left] < grid[right] - found, grid[left], grid[right])
+    return (found - nearest) * 1000 / rate
