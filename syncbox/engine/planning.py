@@ -85,7 +85,12 @@ def place(
         _meet(state, run)
     if leg.counted:
         if not state.midi_rolling:
-            _send_start(state, run.start_frame, leg.route_tick + first_tick == 0)
+            from_top = leg.route_tick + first_tick == 0
+            if leg.relocates:
+                state.position_known = False
+                if not from_top:
+                    _time_position(state, run.start_frame, leg.route_tick + first_tick)
+            _send_start(state, run.start_frame, from_top)
             state.midi_rolling = state.position_known = True
         state.phase = run.phase_after()
     elif state.midi_rolling:
@@ -207,15 +212,20 @@ def arrive(state: EngineState, run: LegRun, target: int) -> None:
     frame, leg = run.end_frame, state.song.legs[target]
     chase(state, run.song_index, target, 0, state.next_frame)
     send_stop(state, frame - 2 * state.start_lead)
-    position = leg.route_tick // TICKS_PER_SONG_POSITION
-    for index, port in enumerate(state.program.rig.ports):
-        if port.song_position and 0 <= position <= SONG_POSITION_MAX:
-            at = frame - 3 * state.start_lead // 2 + state.outboxes[index].shift
-            state.timed.add(at, index, song_position(position), "song position")
+    _time_position(state, frame, leg.route_tick)
     state.position_known = True
     state.phase = 0
     state.timed_sounds.append((frame, None))
     rejoin_stems(state, target, 0, run.end)
+
+
+def _time_position(state: EngineState, frame: int, tick: int) -> None:
+    """Song position of a tick of the song, between the Stop and the Continue before a frame."""
+    position = tick // TICKS_PER_SONG_POSITION
+    for index, port in enumerate(state.program.rig.ports):
+        if port.song_position and 0 <= position <= SONG_POSITION_MAX:
+            at = frame - 3 * state.start_lead // 2 + state.outboxes[index].shift
+            state.timed.add(at, index, song_position(position), "song position")
 
 
 def is_section_end(song: CompiledSong, run: LegRun) -> bool:

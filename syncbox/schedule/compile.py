@@ -16,7 +16,8 @@ from syncbox.schedule.place import FrameGrid
 from syncbox.schedule.program import CompiledLeg, CompiledSong, Entry, MixPlan, Program
 from syncbox.score.layout import Leg, LegKind, Route, Step, Until, count_leg, lay_out, usual_path
 from syncbox.score.night import tonight
-from syncbox.score.rig import EVERYTHING_ELSE, OWN_SOURCES, Mix, SetEntry, Show
+from syncbox.score.rig import EVERYTHING_ELSE, OWN_SOURCES, Mix, Rig, SetEntry, Show, Then
+from syncbox.score.rounds import Practice, practice_steps
 from syncbox.score.song import AudioKind, PatchChange, PlayAudio, Song
 from syncbox.units import TEMPO_QPM_MAX, TICKS_PER_CLOCK, db_to_gain, seconds_to_frames
 
@@ -35,9 +36,7 @@ def compile_show(
     `start`: where in one song to come in. The show must be free of errors as
     `check` finds them; a start that does not exist raises ShowError.
     """
-    names = [*VOICES, *clips]
-    arrays = [voices[name][np.newaxis, :] for name in VOICES] + list(clips.values())
-    sounds = Sounds(arrays, {name: i for i, name in enumerate(names)}, list(OWN_SOURCES))
+    sounds = _number_sounds(clips, voices)
     songs = tuple(
         _compile_song(
             tonight(show.songs[entry.song_id], entry),
@@ -47,8 +46,21 @@ def compile_show(
         )
         for index, entry in enumerate(show.set_list.entries)
     )
-    mixes = tuple(_mix_plan(mix, sounds.sources) for mix in show.rig.mixes)
-    return Program(rate, show.rig, songs, tuple(arrays), tuple(sounds.sources), mixes)
+    return _program(show.rig, rate, songs, sounds)
+
+
+def _number_sounds(
+    clips: Mapping[str, NDArray[np.float32]], voices: Mapping[str, NDArray[np.float32]]
+) -> Sounds:
+    """The click voices come first among the clips."""
+    names = [*VOICES, *clips]
+    arrays = [voices[name][np.newaxis, :] for name in VOICES] + list(clips.values())
+    return Sounds(arrays, {name: i for i, name in enumerate(names)}, list(OWN_SOURCES))
+
+
+def _program(rig: Rig, rate: int, songs: tuple[CompiledSong, ...], sounds: Sounds) -> Program:
+    mixes = tuple(_mix_plan(mix, sounds.sources) for mix in rig.mixes)
+    return Program(rate, rig, songs, tuple(sounds.clips), tuple(sounds.sources), mixes)
 
 
 def _mix_plan(mix: Mix, sources: Sequence[str]) -> MixPlan:
@@ -63,24 +75,56 @@ def _mix_plan(mix: Mix, sources: Sequence[str]) -> MixPlan:
     return MixPlan(mix.name, channels, tuple(gains), db_to_gain(mix.ceiling_db))
 
 
+def compile_practice(
+    show: Show,
+    set_index: int,
+    practice: Practice,
+    rate: int,
+    sounds: tuple[Mapping[str, NDArray[np.float32]], Mapping[str, NDArray[np.float32]]],
+) -> Program:
+    """Part of one song of the set over and over; `sounds` are the clips and the click voices.
+
+    Raises ShowError for a section that the song does not have.
+    """
+    clips, voices = sounds
+    entry = show.set_list.entries[set_index]
+    song = tonight(show.songs[entry.song_id], entry)
+    numbered = _number_sounds(clips, voices)
+    work = Work(show.rig, rate, numbered, [], Fraction(TEMPO_QPM_MAX), ())
+    steps = practice_steps(song, practice)
+    alone = replace(entry, then=Then.WAIT)
+    compiled = _compile_steps(song, steps, alone, work, relocates=True)
+    return _program(show.rig, rate, (compiled,), numbered)
+
+
 def _compile_song(song: Song, entry: SetEntry, work: Work, start: StartAt | None) -> CompiledSong:
     route = lay_out(song)
+    steps = [step for step in usual_path(route) if step.round == 1]
+    compiled = _compile_steps(song, steps, entry, work, relocates=False)
+    if start is None:
+        return compiled
+    return replace(compiled, entry=_entry(start, route, work))
+
+
+def _compile_steps(
+    song: Song, steps: Sequence[Step], entry: SetEntry, work: Work, *, relocates: bool
+) -> CompiledSong:
+    """A song from its legs; `relocates`: receivers are told the position after each count-in."""
+    legs = [step.leg for step in steps]
     work = replace(
         work,
-        fastest_qpm=max(leg.tempo_map.fastest_qpm() for leg in route.legs),
-        loop_sources=_loop_sources(route),
+        fastest_qpm=max(leg.tempo_map.fastest_qpm() for leg in legs),
+        loop_sources=_loop_sources(legs),
     )
-    legs = _with_lookahead(
-        [
-            _compile_leg(step, work, _ticks_to_downbeat(route, step.leg))
-            for step in usual_path(route)
-            if step.round == 1
-        ]
-    )
+    compiled = []
+    for index, step in enumerate(steps):
+        leg = _compile_leg(step, work, _ticks_to_downbeat(legs[index + 1 :]))
+        after_count = index == 0 or legs[index - 1].kind is LegKind.COUNT_IN
+        compiled.append(replace(leg, relocates=relocates and leg.counted and after_count))
     return CompiledSong(
         song.id,
         song.title,
-        legs,
+        _with_lookahead(compiled),
         tuple(section.name for section in song.sections),
         tuple(
             tuple(
@@ -93,7 +137,6 @@ def _compile_song(song: Song, entry: SetEntry, work: Work, start: StartAt | None
         tuple(work.texts),
         entry.then,
         seconds_to_frames(entry.gap_seconds, rate=work.rate),
-        Entry() if start is None else _entry(start, route, work),
     )
 
 
@@ -170,13 +213,13 @@ def _compile_leg(step: Step, work: Work, ticks_to_downbeat: int) -> CompiledLeg:
     )
 
 
-def _ticks_to_downbeat(route: Route, leg: Leg) -> int:
-    """Ticks of the count-in and pickup that follow a leg before music is counted."""
+def _ticks_to_downbeat(following: Sequence[Leg]) -> int:
+    """Ticks of the count-in and pickup that still come before music is counted."""
     total = 0
-    for later in route.legs[leg.index + 1 :]:
-        if later.kind is LegKind.SECTION:
+    for leg in following:
+        if leg.kind is LegKind.SECTION:
             break
-        total += later.ticks
+        total += leg.ticks
     return total
 
 
@@ -200,8 +243,8 @@ def _clock_ticks(leg: Leg, ticks_to_downbeat: int) -> dict[int, NDArray[np.int64
     }
 
 
-def _loop_sources(route: Route) -> tuple[str, ...]:
-    plays = (item.what for leg in route.legs for item in leg.items)
+def _loop_sources(legs: Sequence[Leg]) -> tuple[str, ...]:
+    plays = (item.what for leg in legs for item in leg.items)
     return tuple(
         sorted(
             {

@@ -113,6 +113,7 @@ class CompiledLeg:
     first_qpm: Fraction
     last_qpm: Fraction
     chased: tuple[Chased, ...]
+    relocates: bool = False  # it does not go on from what was played: receivers are told
 
     @property
     def counted(self) -> bool:
