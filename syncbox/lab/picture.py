@@ -83,8 +83,9 @@ def _draw_sizes(sizes: Any, row: _Row, rate: int) -> None:
     """How often each error came."""
     errors_ms = row.errors * 1000 / rate
     sizes.hist(errors_ms, bins=_edges(row.errors) * 1000 / rate, color=row.colour)
-    sizes.set_yscale("log")
-    sizes.set_ylim(bottom=0.5)
+    if len(row.errors):
+        sizes.set_yscale("log")  # one event in a thousand must be seen
+        sizes.set_ylim(bottom=0.5)
     sizes.set_title(f"{row.name}: {len(row.errors)} events", fontsize=10, loc="left")
     sizes.set_xlabel("error (ms), positive is late")
     sizes.set_ylabel("events")
