@@ -1,0 +1,47 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from building import program_of, section, song
+
+from syncbox.drivers.choose import choose
+from syncbox.drivers.recorder import RecordJob, TakeRecorder
+from syncbox.drivers.session import open_session
+from syncbox.engine.transport import Command
+from syncbox.errors import DeviceError
+
+pytestmark = pytest.mark.jack
+
+
+def test_a_take_lies_on_the_engines_frames(jack_server: str, tmp_path: Path) -> None:
+    path = tmp_path / "take.wav"
+    program = program_of(song(section("A", 1), tempo=240))
+    choice = choose("jack", jack_server, rate=48_000)
+    with open_session(program, choice, level_db=0.0, soft_start=False) as session:
+        recorder = TakeRecorder(RecordJob(jack_server, ("syncbox:out_1",), str(path)))
+        session.press(Command.START)
+        while not (status := session.status()).now.sets_over:
+            pass
+        recorded = recorder.finish()
+        clocks = [
+            event.frame for event in session.sent() if (event.why, event.port) == ("clock", 0)
+        ]
+        zero = status.audio_frame_zero
+    sound, rate = soundfile.read(path)
+    assert rate == recorded.rate == 48_000
+    assert len(sound) == recorded.frames
+    assert soundfile.info(path).subtype == "PCM_24"
+    loud = np.flatnonzero(np.abs(sound) > 0)
+    begins = loud[np.flatnonzero(np.diff(loud, prepend=-10_000) > 1000)]
+    on_the_engines_clock = begins + recorded.first_frame_time - zero
+    if not recorded.lost_frames and not status.dropouts:
+        assert on_the_engines_clock.tolist() == clocks[::24]
+
+
+def test_a_port_that_is_not_there_is_named(jack_server: str, tmp_path: Path) -> None:
+    job = RecordJob(jack_server, ("nowhere:in",), str(tmp_path / "take.wav"))
+    with pytest.raises(DeviceError, match="no audio input is called nowhere:in"):
+        TakeRecorder(job)
