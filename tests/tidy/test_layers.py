@@ -14,7 +14,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = (
     ("syncbox", "syncbox.units", "syncbox.errors"),
     ("syncbox.score",),
-    ("syncbox.midi.messages", "syncbox.midi.panel", "syncbox.midi.wire"),
+    ("syncbox.midi.messages", "syncbox.midi.panel", "syncbox.midi.timecode", "syncbox.midi.wire"),
     ("syncbox.schedule",),
     ("syncbox.midi", "syncbox.audio"),
     ("syncbox.checking",),
