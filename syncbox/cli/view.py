@@ -199,7 +199,8 @@ def state_words(now: Now, leg: Leg, *, by_itself: bool) -> str:
         case State.ROLLING:
             return "playing"
         case State.VAMPING:
-            return "vamp: out after this round" if now.cue_pending else "vamp: Space goes on"
+            when = "the next" if now.cue_late else "this"  # a press that came too late is said so
+            return f"vamp: out after {when} round" if now.cue_pending else "vamp: Space goes on"
         case State.HOLDING:
             waits = leg.until is Until.CUE and not now.cue_pending
             return "hold: Space goes on" if waits else "hold"

@@ -24,6 +24,7 @@ def prepare_song(state: EngineState, frame: int) -> None:
     song, entry = state.song, state.song.entry
     first = entry.leg_index or next(i for i, leg in enumerate(song.legs) if leg.counted)
     chase(state, state.song_index, first, entry.tick, frame)
+    state.hearing.section_begins(frame, state.song_index, -1)  # the keys play what was selected
 
 
 def chase(state: EngineState, song_index: int, leg_index: int, tick: int, frame: int) -> None:

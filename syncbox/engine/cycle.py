@@ -30,6 +30,8 @@ class Playable(Protocol):
     @property
     def finished(self) -> bool: ...
     def press(self, command: int) -> None: ...
+    def hear(self, offset_frames: int, input_index: int, data: bytes) -> None: ...
+    def input_gone(self, input_index: int) -> None: ...
     def skip_to(self, frame: int) -> None: ...
 
 
@@ -64,6 +66,14 @@ class Cycle:
     def finished(self) -> bool:
         """The engine has faded out, or cannot go on."""
         return self.pulse.health >= Health.AUDIO_LOST
+
+    def hear(self, offset_frames: int, input_index: int, data: bytes) -> None:
+        """Bytes of one of the rig's inputs; call it before `begin`, offsets in that block."""
+        self._state.hear(offset_frames, input_index, data)
+
+    def input_gone(self, input_index: int) -> None:
+        """Nothing is connected to an input any more."""
+        self._state.input_gone(input_index)
 
     def begin(self, frame_count: int, lost_frames: int, started_ns: int) -> BlockLike:
         """The next block. `lost_frames` went by unplayed before it; `started_ns` is now."""

@@ -41,6 +41,7 @@ def emit_block(state: EngineState, first: int, end: int) -> None:
         _emit_timed(state, first, end)
         _emit_free_clock(state, first, end)
     _finish(state, first, end)
+    state.hearing.play_on(state, first)
     _empty_outboxes(state, first, end)
     state.runs = [run for run in state.runs if not _exhausted(run, state, first)]
 
@@ -78,6 +79,7 @@ def _announce(state: EngineState, run: LegRun, limit: int) -> None:
         state.song_index = run.song_index
         now.songs_over += 1
         state.go(Fact.SEGUE)
+    state.hearing.section_begins(run.start_frame, run.song_index, leg.section_index)
     fact = leg_fact(run)
     if state.may(fact):
         state.go(fact)
@@ -163,7 +165,7 @@ def _finish(state: EngineState, first: int, end: int) -> None:
 
 def _empty_outboxes(state: EngineState, first: int, end: int) -> None:
     for index, outbox in enumerate(state.outboxes):
-        if not outbox.messages:
+        if not outbox.messages and not outbox.played:
             continue
         clocks: list[int] = []
         if state.group_of[index] >= 0:

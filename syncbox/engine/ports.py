@@ -23,12 +23,13 @@ MidiOut = tuple[int, int, bytes, str]  # offset in the block, port, one whole me
 class Outbox:
     """Messages of one port that wait for the wire."""
 
-    __slots__ = ("byte_millionths", "index", "messages", "shift", "wire_free")
+    __slots__ = ("byte_millionths", "index", "messages", "played", "shift", "wire_free")
 
     def __init__(self, index: int, port: MidiPort, rate: int) -> None:
         self.index = index
         self.shift = ms_to_frames(port.offset_ms, rate=rate)
         self.messages: deque[tuple[int, bytes, str]] = deque()  # due frame, message, why
+        self.played: deque[tuple[int, bytes, str]] = deque()  # by hand: no planned one delays it
         self.byte_millionths = BYTE_US * rate if port.wire is Wire.DIN else 0  # of a frame
         self.wire_free = 0
 
@@ -154,19 +155,29 @@ def flush(outbox: Outbox, first: int, end: int, clocks: list[int], midi: list[Mi
 
     `clocks` are the frames of this port's clocks in the block and of the next one, ascending.
     """
-    while outbox.messages:
-        due, data, why = outbox.messages[0]
-        start = max(due, outbox.wire_free, first)
-        length = outbox.length_frames(len(data))
-        byte = outbox.length_frames(1)
-        for clock in clocks:
-            if start - byte < clock < start + length:
-                start = clock + byte
+    while True:
+        start, queue = NEVER, outbox.messages
+        for waiting in (outbox.messages, outbox.played):
+            if waiting and (earliest := _free_slot(outbox, waiting[0], first, clocks)) <= start:
+                start, queue = earliest, waiting
         if start >= end:
             return
-        outbox.messages.popleft()
-        outbox.wire_free = start + length
+        _, data, why = queue.popleft()
+        outbox.wire_free = start + outbox.length_frames(len(data))
         midi.append((start - first, outbox.index, data, why))
+
+
+def _free_slot(
+    outbox: Outbox, message: tuple[int, bytes, str], first: int, clocks: list[int]
+) -> int:
+    """The first frame at which a message can leave."""
+    start = max(message[0], outbox.wire_free, first)
+    length = outbox.length_frames(len(message[1]))
+    byte = outbox.length_frames(1)
+    for clock in clocks:
+        if start - byte < clock < start + length:
+            start = clock + byte
+    return start
 
 
 def in_sending_order(message: MidiOut) -> tuple[int, bool]:

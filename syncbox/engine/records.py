@@ -30,6 +30,7 @@ WHYS = (
     "sysex",
     "panic",
     "note off",
+    "played",
 )
 _WHY_NUMBER = {why: number for number, why in enumerate(WHYS)}
 

@@ -25,7 +25,7 @@ from syncbox.engine.planning import (
     stop_now,
 )
 from syncbox.engine.ports import in_sending_order
-from syncbox.engine.run import NEVER
+from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import Block, EngineState
 from syncbox.engine.transport import Command, State, unpacked
 
@@ -45,6 +45,7 @@ def render_block(state: EngineState, first_frame: int, frame_count: int) -> Bloc
     assert first_frame == state.next_frame, (first_frame, state.next_frame)
     end = first_frame + frame_count
     state.midi.clear()
+    state.hearing.heed(state, first_frame)
     for number in state.presses:
         command, argument = unpacked(number)
         _obey(state, command, argument, end)
@@ -101,6 +102,7 @@ def _move(state: EngineState, command: Command, first: int, end: int) -> None:
     elif command is Command.CUE:
         state.cue_pending = True
     elif command is Command.PANIC:
+        state.hearing.router.release_all()
         send_panic(state, first)
     elif command is Command.MUTE_CLICK:
         state.mixer.mute_click()
@@ -110,14 +112,23 @@ def _quit(state: EngineState, was: State, frame: int) -> None:
     """Stop if anything plays, then fade everything out for good."""
     if was not in (State.STOPPED, State.WAITING):
         stop_now(state, frame)
+    state.hearing.router.release_all()
     state.quitting = True
     state.prepare_frame = NEVER
     state.mixer.leave()
 
 
+def _is_decided(tail: LegRun | None) -> bool:
+    """Whether a further round of a vamp was decided before it began."""
+    return tail is not None and tail.leg.until_cue and tail.round_no > 1 and not tail.started
+
+
 def _show(state: EngineState) -> None:
     now = state.now
     now.cue_pending = int(state.cue_pending)
+    now.cue_late = int(state.cue_pending and _is_decided(state.tail))
+    now.double_count = state.hearing.double_count
+    now.heard_lost = state.hearing.lost_count
     now.song_index = state.song_index
     now.trim_permille = state.trim_permille
     now.click_muted = int(state.mixer.click_muted)

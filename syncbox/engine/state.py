@@ -8,6 +8,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from syncbox.engine.hearing import Hearing
 from syncbox.engine.mixer import Mixer
 from syncbox.engine.ports import (
     ClockGroup,
@@ -50,10 +51,13 @@ class Now:
     beat_frame: int = 0
     text: int = -1  # the text cue on show
     cue_pending: int = 0
+    cue_late: int = 0  # too late for this round of a vamp: it counts for the next one
     songs_over: int = 0
     sets_over: int = 0
     late_count: int = 0  # events whose frame had passed when they were met
     refused_count: int = 0  # presses that meant nothing
+    double_count: int = 0  # presses too soon after the same one to be meant
+    heard_lost: int = 0  # incoming messages that were too many for one block
     level_mdb: int = 0  # thousandths of a dB
     trim_permille: int = 0  # tempo above or below the written one
     click_muted: int = 0
@@ -108,6 +112,7 @@ class EngineState:
             next((g for g, group in enumerate(self.groups) if i in group.ports), -1)
             for i in range(len(ports))
         ]
+        self.hearing = Hearing(program)
         self.timed = Timed()
         self.timed_sounds: list[tuple[int, SoundStart | None]] = []  # None: stop every slot
         self.free_clock = FreeClock()
@@ -141,6 +146,14 @@ class EngineState:
         A number that was packed with its argument already is taken as it is.
         """
         self.presses.append(packed(command, argument))
+
+    def hear(self, offset_frames: int, input_index: int, data: bytes) -> None:
+        """Bytes of one of the rig's inputs, at an offset in the coming block."""
+        self.hearing.hear(offset_frames, input_index, data)
+
+    def input_gone(self, input_index: int) -> None:
+        """Nothing is connected to an input any more: what it held ends."""
+        self.hearing.release(input_index)
 
     def may(self, trigger: Trigger) -> bool:
         """Whether a trigger means something in the present state."""

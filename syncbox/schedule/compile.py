@@ -14,6 +14,7 @@ from syncbox.schedule.entry import StartAt, find_bar
 from syncbox.schedule.events import Sounds, Work, leg_events
 from syncbox.schedule.place import FrameGrid
 from syncbox.schedule.program import CompiledLeg, CompiledSong, Entry, MixPlan, Program
+from syncbox.schedule.zones import section_zones
 from syncbox.score.layout import Leg, LegKind, Route, Step, Until, count_leg, lay_out, usual_path
 from syncbox.score.night import tonight
 from syncbox.score.rig import EVERYTHING_ELSE, OWN_SOURCES, Mix, Rig, SetEntry, Show, Then
@@ -137,6 +138,7 @@ def _compile_steps(
         tuple(work.texts),
         entry.then,
         seconds_to_frames(entry.gap_seconds, rate=work.rate),
+        section_zones(song, work.rig),
     )
 
 

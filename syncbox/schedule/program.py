@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.schedule.place import Offsets
+from syncbox.schedule.zones import ZoneTable
 from syncbox.score.layout import LegKind
 from syncbox.score.rig import Rig, Then
 
@@ -148,6 +149,7 @@ class CompiledSong:
     texts: tuple[str, ...]
     then: Then
     gap_frames: int
+    section_zones: tuple[ZoneTable, ...]  # what the keyboards play, for each section
     entry: Entry = Entry()
 
 

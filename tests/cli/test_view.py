@@ -70,6 +70,8 @@ def test_a_vamp_waits_for_the_cue_until_it_is_given(show, stage):
     assert not view.waits
     assert view.bars_to_go == 2
     assert "out after this round" in view.state
+    vamp.cue_late = 1  # the next round was decided when the cue came
+    assert "out after the next round" in stage.view(status(vamp)).state
 
 
 def test_the_meter_is_that_of_the_bar(show, stage):
