@@ -25,9 +25,13 @@ FINEST = 4
 SHORTEST, LONGEST = 0.7, 1.2  # of the file: what the loop's length may be
 GOOD = 0.85  # how well hits must gather for the grid to be believed (0 to 1)
 AS_GOOD = 0.85  # so nearly as good as the best length, and the file's own is taken
+STANDS_OUT = 20.0  # so many times as good as most lengths: sure
+CLEAR = 0.6  # less certain than this, and the file is taken as it is
+FEWEST = 4  # hits; fewer say nothing about a tempo
 NEAR_GRID = 0.15  # of a sixteenth: as close as the file's beginning must be to the grid
 LOUD_PART = 0.35  # of the strongest hit: a strong one
 TEMPO_USUAL_QPM = 105.0  # where a number of bars that is not known is looked for
+ODD_BARS_COST = 0.25  # loops of three or five bars are rare
 BARS_GUESSED = (1, 2, 4, 8, 16, 3, 6, 12, 5)
 
 
@@ -35,7 +39,7 @@ BARS_GUESSED = (1, 2, 4, 8, 16, 3, 6, 12, 5)
 class FoundLoop:
     """Where a loop lies in its file, in frames (the length may end between two frames).
 
-    `certainty` 0 to 1: how well its hits lie on its grid; 0 where it has too few hits.
+    `certainty` 0 to 1: how far its grid stands out of others; 0 where it has no hits.
     """
 
     start_frame: int
@@ -56,7 +60,8 @@ def guess_bars(frame_count: int, rate: int, bar_quarters: Fraction, tempo_qpm: f
     bar_frames = float(bar_quarters) * 60 * rate
 
     def distance(bars: int) -> float:
-        return abs(log(bars * bar_frames / frame_count / goal))
+        odd = 0.0 if bars & (bars - 1) == 0 else ODD_BARS_COST
+        return abs(log(bars * bar_frames / frame_count / goal)) + odd
 
     return min(BARS_GUESSED, key=distance)
 
@@ -94,7 +99,8 @@ def find_loop(
     after = (onsets.frames >= start - 1) & (onsets.frames < start + length - 0.002 * rate)
     kept = onsets.only(after)
     shifted = Onsets(np.maximum(kept.frames - start, 0), kept.strengths)
-    certainty = gathering(shifted, length / float(quarters)) if len(kept) > 2 else 0.0
+    within = (curve.frames >= start - 1) & (curve.frames < start + length)
+    certainty = _certainty(curve.only(within), length, quarters) if len(kept) else 0.0
     return FoundLoop(start, length, bars, quarters, round(certainty, 3), shifted)
 
 
@@ -106,24 +112,24 @@ def first_strong(onsets: Onsets) -> int:
 
 def _search(curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction) -> tuple[int, float]:
     """Start and length: the whole file where its hits agree, else what they say."""
-    if len(onsets) < 4:
-        return 0, whole
     length = _length(curve, onsets, whole, quarters)
     turns = _turns(curve, whole / float(quarters), FINEST)
     phase = float(np.angle(turns)) / (2 * np.pi)
-    if length == whole and abs(phase) <= NEAR_GRID:
+    clear = len(onsets) >= FEWEST and _certainty(curve, length, quarters) >= CLEAR
+    if not clear or (length == whole and abs(phase) <= NEAR_GRID):
         return 0, whole
     return first_strong(onsets), length
 
 
 def _length(curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction) -> float:
     """The length whose grid gathers the rises best; the whole sound where it is as good."""
-    if len(onsets) < 4:
+    if len(onsets) < FEWEST:
         return whole
     beats = float(quarters)
     span = float(onsets.frames[-1] - onsets.frames[0])
-    step = whole / (beats * FINEST * 12)
-    lengths = np.arange(max(SHORTEST * whole, span), LONGEST * whole, step)
+    lengths = _lengths(whole, beats)
+    step = lengths[1] - lengths[0]
+    lengths = lengths[lengths >= span]
     if not len(lengths):
         return whole
     scores = np.array([_score(curve, length / beats) for length in lengths])
@@ -134,9 +140,25 @@ def _length(curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction) -> 
     peak = (scores >= padded[:-2]) & (scores >= padded[2:])
     near = lengths[peak & (scores >= 0.95 * scores.max())]
     length = float(near[np.abs(np.log(near / whole)).argmin()])
+    if _certainty(curve, length, quarters) < CLEAR:
+        return whole
     fine = length + np.linspace(-step, step, 81)
     length = float(fine[np.argmax([_score(curve, each / beats) for each in fine])])
     return _refined(onsets, length / beats) * beats
+
+
+def _lengths(whole: float, beats: float) -> Values:
+    """Lengths that are tried, so close that no grid slips through."""
+    return np.arange(SHORTEST * whole, LONGEST * whole, whole / (beats * FINEST * 12))
+
+
+def _certainty(curve: Onsets, length: float, quarters: Fraction) -> float:
+    """How far a length's grid stands out of the grids of all lengths around, 0 to 1."""
+    if not len(curve):
+        return 0.0
+    beats = float(quarters)
+    usual = float(np.median([_score(curve, each / beats) for each in _lengths(length, beats)]))
+    return min(1.0, _score(curve, length / beats) / max(usual, 1e-12) / STANDS_OUT)
 
 
 def _turns(onsets: Onsets, quarter_frames: float, parts: int) -> complex:
@@ -162,11 +184,12 @@ def _refined(onsets: Onsets, quarter_frames: float) -> float:
     parts = max(GRIDS, key=lambda n: abs(_turns(onsets, quarter_frames, n)))
     if gathering(onsets, quarter_frames) < GOOD:
         return quarter_frames
+    onsets = onsets.only(onsets.strengths >= LOUD_PART)
     best, first = quarter_frames, onsets.frames[0]
     for _ in range(3):
         places = np.round((onsets.frames - first) * parts / best) / parts
         good = np.abs((onsets.frames - first) / best - places) * parts <= 0.25
-        if np.ptp(places[good]) == 0:
+        if good.sum() < FEWEST or np.ptp(places[good]) == 0:
             return best
         best = float(np.polyfit(places[good], onsets.frames[good], 1)[0])
     return best

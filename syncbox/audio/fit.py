@@ -21,6 +21,7 @@ MATCH_MIN = 0.8  # correlation of two hits' envelopes; less is not the same hit
 ATTACK_MS = (-5.0, 10.0)  # of a hit: what is looked for
 SEAM_MS = 3.0  # over which a step at the seam is levelled out
 SHARP = 0.3  # of the strongest hit: one whose attack is kept when stretching
+DRUMS_RISE_DB = 14.0  # from what rings before a hit to the hit: drums rise by more
 RATIO_MAX = 4.0  # more than this faster or slower is a mistake in the number of bars
 
 
@@ -101,6 +102,20 @@ def _made(
     sharp = hits.strengths >= SHARP
     stretched = stretch(source, target, rate)
     return keep_attacks(stretched, source, hits.frames[sharp], whole[sharp], rate)
+
+
+def likely_way(source: Sound, rate: int) -> FitWay:
+    """Slices for a loop of hits that fall well before the next one; else stretching."""
+    hits = find_loop_onsets(source, rate)
+    sharp = hits.frames[hits.strengths >= SHARP]
+    if len(sharp) < 2:
+        return FitWay.STRETCH
+    level = _envelope(source, rate)
+    near, far = round(0.004 * rate), round(0.03 * rate)
+    before = np.array([level[np.arange(hit - near, hit - 2)].mean() for hit in sharp])
+    after = np.array([level[np.arange(hit, hit + far) % len(level)].max() for hit in sharp])
+    rise_db = 20 * np.log10((after + 1e-6) / (before + 1e-6))
+    return FitWay.SLICES if np.median(rise_db) >= DRUMS_RISE_DB else FitWay.STRETCH
 
 
 def places_of(frames: NDArray[np.int64], length: int, target: LoopTarget) -> Values:

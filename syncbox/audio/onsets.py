@@ -18,9 +18,10 @@ Values = NDArray[np.float64]
 
 WINDOW_MS, HOP_MS = 10.0, 2.5
 BANDS = 20
-LOUDNESS_FACTOR = 1000.0  # how far below full scale the logarithm still tells levels apart
+LOUDNESS_FACTOR = 1000.0  # the logarithm tells levels apart down to this far below the loudest
 APART_MS = 35.0  # hits closer than this are one
 PART_OF_STRONGEST = 0.15  # weaker rises than this part of the strongest are not hits
+RISE_MIN = 4.0  # summed over the bands, natural logarithm: less is a swell or a beating chord
 SEARCH_BACK_MS, SEARCH_ON_MS = 14.0, 12.0
 RISE_PART = 0.1
 _BLOCK = 4096  # windows that are transformed at once
@@ -96,7 +97,8 @@ def rise_curve(sound: Sound, rate: int) -> Onsets:
 
 def _rises(padded: Sound, size: int, hop: int) -> Values:
     """How much louder all bands grow from one window to the next, shape (windows,)."""
-    window = np.hanning(size).astype(np.float32)
+    loudest = float(np.abs(padded).max(initial=0.0))
+    window = np.hanning(size).astype(np.float32) / np.float32(max(loudest, 1e-9))
     edges = np.unique(np.round(np.geomspace(1, size // 2 + 1, BANDS + 1)).astype(np.int64))
     views = np.lib.stride_tricks.sliding_window_view(padded, size, axis=1)[:, ::hop]
     last = np.zeros(len(edges) - 1)
@@ -124,7 +126,7 @@ def _peaks(rises: Values, reach: int) -> NDArray[np.int64]:
         if wide is not None
         else np.full(len(rises), rises.mean())
     )
-    threshold = PART_OF_STRONGEST * rises.max() + usual
+    threshold = np.maximum(PART_OF_STRONGEST * rises.max() + usual, RISE_MIN)
     found = np.flatnonzero((rises >= highest) & (rises > threshold))
     return found[np.diff(found, prepend=-reach) > reach // 2]
 

@@ -13,6 +13,7 @@ from syncbox.errors import UnreadableError
 PAGES = (
     "first-song",
     "format",
+    "loops",
     "commands",
     "rehearsal",
     "levels",
