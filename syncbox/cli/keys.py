@@ -25,6 +25,7 @@ class Key(Enum):
     UP = "Up"
     DOWN = "Down"
     QUIT = "Q"
+    NOTE = "N"
 
 
 _OF_CHARACTER = {
@@ -39,6 +40,8 @@ _OF_CHARACTER = {
     "-": Key.DOWN,
     "q": Key.QUIT,
     "Q": Key.QUIT,
+    "n": Key.NOTE,
+    "N": Key.NOTE,
 }
 # Final letter of ECMA-48 cursor sequences, after ESC [ or ESC O.
 _OF_CURSOR_LETTER = {"A": Key.UP, "B": Key.DOWN, "C": Key.RIGHT, "D": Key.LEFT}

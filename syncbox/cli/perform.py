@@ -7,7 +7,8 @@ asked, show it. Neither plays anything: the engine does, in its own process.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from syncbox.drivers.choose import Choice
+    from syncbox.drivers.session import Session
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
     from syncbox.schedule.program import Program
@@ -60,17 +62,24 @@ class Performance:
         self._refused = 0
         self._start_due, self._start_pressed = start, False
         self._left = False
+        self.watch: Callable[[Status], None] | None = None  # sees every status
+        self.marks: list[Now] = []  # where the person pressed the note key
 
     def live(
-        self, program: Program, choice: Choice, console: Console | None, options: Mapping[str, Any]
+        self,
+        program: Program,
+        choice: Choice,
+        console: Console | None,
+        options: Mapping[str, Any],
+        beside: Callable[[Session], AbstractContextManager[None]] = nullcontext,
     ) -> Status:
         """Play until the end, on the console's screen or in lines; gives the last status.
 
-        `options` are those of `open_session`.
+        `options` are those of `open_session`; `beside` runs as long as the session.
         """
         from syncbox.drivers.session import open_session
 
-        with open_session(program, choice, **options) as session:
+        with open_session(program, choice, **options) as session, beside(session):
             self._session = session
             self._leave.calm = True
             if console is None:
@@ -92,6 +101,8 @@ class Performance:
                 )
             if status.now is not None:
                 self._follow(status)
+                if self.watch is not None:
+                    self.watch(status)
                 yield status
             if status.finished:
                 return
@@ -149,6 +160,9 @@ class Performance:
             self._press(Command.START if now.transport in STILL else Command.CUE)
         elif key is Key.QUIT:
             self._quit(now)
+        elif key is Key.NOTE:
+            self.marks.append(now)
+            self._say("noted: you are asked for words afterwards")
         else:
             self._press(COMMAND_OF_KEY[key])
 

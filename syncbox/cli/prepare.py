@@ -18,6 +18,7 @@ from syncbox.score.rig import SetEntry, SetList, Show
 if TYPE_CHECKING:
     from syncbox.schedule.entry import StartAt
     from syncbox.schedule.program import Program
+    from syncbox.score.rounds import Practice
 
 
 def playable_show(folder: Path) -> Show:
@@ -118,3 +119,14 @@ def compiled(show: Show, rate: int, start: StartAt | None = None) -> Program:
     songs = [show.songs[entry.song_id] for entry in show.set_list.entries]
     clips = read_clips(Path(show.folder), songs, rate)
     return compile_show(show, rate, clips, click_voices(rate), start)
+
+
+def compiled_practice(show: Show, practice: Practice, rate: int) -> Program:
+    """Part of the first song of a show's set, over and over, for a sample rate."""
+    from syncbox.audio.clips import read_clips
+    from syncbox.audio.voices import click_voices
+    from syncbox.schedule.compile import compile_practice
+
+    song = show.songs[show.set_list.entries[0].song_id]
+    sounds = (read_clips(Path(show.folder), [song], rate), click_voices(rate))
+    return compile_practice(show, 0, practice, rate, sounds)

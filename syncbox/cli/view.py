@@ -48,13 +48,15 @@ class Coming:
 class Sheet:
     """One song of tonight's set with what the screen needs of it."""
 
-    def __init__(self, entry: SetEntry, song: Song) -> None:
+    def __init__(self, entry: SetEntry, song: Song, route: Route | None = None) -> None:
+        """`route` is what is played of the song, if it is not the whole of it."""
         self.entry = entry
         self.song = tonight(song, entry)
+        self._route = route
 
     @cached_property
     def route(self) -> Route:
-        return lay_out(self.song)
+        return self._route or lay_out(self.song)
 
     def leg(self, index: int) -> Leg:
         """The leg of a number that the engine gave; the last one past the end."""
@@ -81,8 +83,13 @@ class Sheet:
 class Stage:
     """Turns statuses of one show into views. `songs` are the set as compiled from the same show."""
 
-    def __init__(self, show: Show, songs: Sequence[CompiledSong]) -> None:
-        self._sheets = [Sheet(entry, show.songs[entry.song_id]) for entry in show.set_list.entries]
+    def __init__(
+        self, show: Show, songs: Sequence[CompiledSong], route: Route | None = None
+    ) -> None:
+        """`route` is what is played of a set of one song, if it is not the whole of it."""
+        self._sheets = [
+            Sheet(entry, show.songs[entry.song_id], route) for entry in show.set_list.entries
+        ]
         self._songs = songs
 
     def leg(self, now: Now) -> Leg:

@@ -97,8 +97,9 @@ def _emit_event(state: EngineState, event: Event, frame: int, first: int) -> Non
         now.bar, now.beat, now.beats = event.section_bar, event.beat, event.beats
         now.bars_to_go, now.tempo_mqpm, now.beat_frame = event.bars_to_go, event.tempo_mqpm, frame
     elif isinstance(event, PatchOut):
-        select_patch(state, event, frame)
-        _offset(state, frame, first)
+        if state.selected[event.instrument] != event.key:
+            select_patch(state, event, frame)
+            _offset(state, frame, first)
     elif isinstance(event, MessageOut):
         send_message(state, event, frame)
         _offset(state, frame, first)

@@ -1,0 +1,268 @@
+"""`syncbox rehearse`: part of a song over and over; `syncbox takes`: what came of it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from syncbox.engine.script import CueScript
+from syncbox.errors import DeviceError
+from syncbox.score.layout import LegKind
+
+if TYPE_CHECKING:
+    from syncbox.cli.view import Stage
+    from syncbox.drivers.recorder import Recorded
+    from syncbox.drivers.session import Session
+    from syncbox.drivers.status import Status
+    from syncbox.engine.state import Now
+    from syncbox.rehearsal.takes import Note
+    from syncbox.score.rounds import Practice
+
+SPEED_MIN, SPEED_MAX = Fraction(1, 5), Fraction(2)
+
+
+def _percent(ctx: click.Context, param: click.Parameter, value: str) -> Fraction:
+    """85% or 85, as a fraction of one."""
+    found = re.fullmatch(r"\s*([-+]?\d{1,3}(?:\.\d{1,3})?)\s*%?\s*", value)
+    if not found:
+        raise click.BadParameter(f"{value!r} is not a percentage: write 85%", ctx, param)
+    return Fraction(found.group(1)) / 100
+
+
+def _on_off(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[int, int]:
+    """2-on-2-off, as the two numbers of bars; nothing: the click always plays."""
+    if value is None:
+        return 0, 0
+    found = re.fullmatch(r"\s*([1-9]\d?)-on-([1-9]\d?)-off\s*", value)
+    if not found:
+        raise click.BadParameter(f"{value!r}: write for example 2-on-2-off, in bars", ctx, param)
+    return int(found.group(1)), int(found.group(2))
+
+
+@click.command(short_help="Part of a song over and over.")
+@click.argument("show", type=click.Path(path_type=Path))
+@click.option("--song", required=True, metavar="SONG", help="The song (its file's name).")
+@click.option("--section", default="", metavar="X", help="The section to begin with.")
+@click.option("--to", "last", default="", metavar="Y", help="The section to end with.")
+@click.option(
+    "--times", type=click.IntRange(1, 200), default=1, show_default=True, help="How often."
+)
+@click.option(
+    "--speed", default="100%", show_default=True, callback=_percent, help="Of the written tempo."
+)
+@click.option("--raise", "raise_by", default="0%", callback=_percent, help="Added every time: 2%.")
+@click.option(
+    "--click", "pattern", callback=_on_off, help="Silent bars between: 2-on-2-off tests the band."
+)
+@click.option(
+    "--record",
+    "inputs",
+    multiple=True,
+    metavar="INPUT",
+    help="Record this JACK audio port, by name or pattern; once for each channel.",
+)
+@click.option(
+    "--driver",
+    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
+    default="auto",
+    show_default=True,
+    help="What plays it; auto takes the best that is present.",
+)
+@click.option("--device", metavar="NAME", help="An audio device's name, or a JACK server.")
+@click.option("--start", is_flag=True, help="Begin at once, without a key.")
+@click.option("--once", is_flag=True, help="Leave at the end.")
+@click.option("--plain", is_flag=True, help="Lines instead of the screen, also on a terminal.")
+def rehearse(
+    *,
+    show: Path,
+    song: str,
+    section: str,
+    last: str,
+    times: int,
+    speed: Fraction,
+    raise_by: Fraction,
+    pattern: tuple[int, int],
+    inputs: tuple[str, ...],
+    driver: str,
+    device: str | None,
+    start: bool,
+    once: bool,
+    plain: bool,
+) -> int:
+    """Play sections of a song of SHOW over and over, each time with a count-in.
+
+    Tempo map, clock and patches keep their proportions at any speed. With N you mark a
+    place while you play, and are asked for words afterwards. What was played goes into
+    the log of takes, with the recording if you ask for one.
+    """
+    from syncbox.score.rounds import Practice
+
+    fastest = speed + raise_by * (times - 1)
+    if not (SPEED_MIN <= speed <= SPEED_MAX and SPEED_MIN <= fastest <= SPEED_MAX):
+        raise click.UsageError("the speed must stay between 20% and 200%")
+    practice = Practice(section, last, times, speed, raise_by, *pattern)
+    session = _Rehearsal(show, song, practice, inputs)
+    return session.run(driver, device, plain=plain, start=start, once=once)
+
+
+class _Rehearsal:
+    """One call of `rehearse`: the session, the recording beside it and the log."""
+
+    def __init__(
+        self, folder: Path, song: str, practice: Practice, inputs: tuple[str, ...]
+    ) -> None:
+        from syncbox.cli.prepare import only_song, tonights_show, with_song
+        from syncbox.score.night import tonight
+        from syncbox.score.rounds import practice_steps
+
+        self._folder = folder
+        self._show = only_song(*with_song(tonights_show(folder, song), song))
+        entry = self._show.set_list.entries[0]
+        self._song = tonight(self._show.songs[entry.song_id], entry)
+        self._practice = practice
+        self._legs = tuple(step.leg for step in practice_steps(self._song, practice))
+        self._inputs = inputs
+        self._server = ""
+        self._recorded: Recorded | None = None
+        self._zero = 0  # JACK's number of the engine's frame 0
+        self._begun: dict[int, int] = {}  # frame of the first beat of each round, from round 1
+
+    def run(self, driver: str, device: str | None, *, plain: bool, start: bool, once: bool) -> int:
+        from rich.console import Console
+
+        from syncbox.cli.leaving import leaving
+        from syncbox.cli.perform import Performance, can_show_screen, summary
+        from syncbox.cli.prepare import compiled_practice
+        from syncbox.cli.view import Stage
+        from syncbox.drivers.choose import choose
+        from syncbox.score.layout import Route
+
+        console = Console()
+        on_screen = not plain and can_show_screen(console)
+        if not (on_screen or start):
+            raise DeviceError(
+                "there is no terminal here, so nobody can press start",
+                hint="add --start to begin at once",
+            )
+        with leaving() as leave:
+            choice = choose(driver, device)
+            click.echo(choice.why)
+            if self._inputs and choice.driver != "jack":
+                raise DeviceError(
+                    f"takes are recorded through JACK, and this is {choice.driver}",
+                    hint="start a JACK server, or leave out --record",
+                )
+            self._server = choice.device
+            program = compiled_practice(self._show, self._practice, choice.rate)
+            stage = Stage(self._show, program.songs, Route(self._song, self._legs))
+            performance = Performance(stage, start=start, once=once, leave=leave)
+            performance.watch = self._watch
+            # With a screen the person cues.
+            options = {"script": None if on_screen else CueScript()}
+            screen = console if on_screen else None
+            status = performance.live(program, choice, screen, options, self._recording)
+            click.echo(summary(status, self._show.rig))
+        notes = tuple(_ask(stage, now) for now in performance.marks) if on_screen else ()
+        self._log(notes)
+        return 128 + leave.asked_by if leave.asked_by else 0
+
+    def _watch(self, status: Status) -> None:
+        """See when each round's first beat was; it stays to be seen until the next beat."""
+        now = status.now
+        if not (now.section_index >= 0 and (now.bar, now.beat) == (1, 1)):
+            return
+        leg = self._legs[min(now.leg_index, len(self._legs) - 1)]
+        first = self._legs[now.leg_index - 1].kind is LegKind.COUNT_IN or not now.leg_index
+        if leg.kind is LegKind.SECTION and first:
+            round_no = self._round_of(now.leg_index)
+            self._begun.setdefault(round_no, now.beat_frame)
+
+    def _round_of(self, leg_index: int) -> int:
+        return leg_index * self._practice.times // len(self._legs) + 1
+
+    @contextmanager
+    def _recording(self, session: Session) -> Iterator[None]:
+        """Record beside a session, if it was asked for."""
+        if not self._inputs:
+            yield
+            return
+        from syncbox.drivers.recorder import RecordJob, TakeRecorder
+        from syncbox.rehearsal.takes import new_recording_path
+
+        stamp = f"{datetime.now():%Y-%m-%d %H.%M}"
+        path = new_recording_path(self._folder, self._song.id, stamp)
+        recorder = TakeRecorder(RecordJob(self._server, self._inputs, str(path)))
+        click.echo(f"recording to {path}")
+        try:
+            yield
+        finally:
+            self._zero = session.status().audio_frame_zero
+            self._recorded = recorder.finish()
+
+    def _log(self, notes: tuple[Note, ...]) -> None:
+        """Write the take down, if anything of it was played."""
+        from syncbox.rehearsal.takes import Round, Take, add_take
+
+        if not self._begun:
+            return
+        done, practice = self._recorded, self._practice
+        rounds = []
+        for number, frame in sorted(self._begun.items()):
+            place = None
+            if done is not None:
+                place = (frame + self._zero - done.first_frame_time) % 2**32
+            speed = practice.speed + practice.raise_by * (number - 1)
+            rounds.append(Round(number, str(speed), place))
+        take = Take(
+            song=self._song.id,
+            when=datetime.now().isoformat(timespec="seconds"),
+            first_section=practice.first_section,
+            last_section=practice.last_section or practice.first_section,
+            rounds=tuple(rounds),
+            recording=Path(done.path).name if done else "",
+            rate=done.rate if done else 0,
+            lost_frames=done.lost_frames if done else 0,
+            notes=notes,
+        )
+        click.echo(f"logged in {add_take(self._folder, take)}")
+
+
+def _ask(stage: Stage, now: Now) -> Note:
+    """Ask for the words of a note that was marked while playing."""
+    from syncbox.rehearsal.takes import Note
+
+    section = stage.leg(now).section
+    words = click.prompt(
+        f"{section}, bar {now.bar}, beat {now.beat}", default="", show_default=False
+    )
+    return Note(section, now.pass_no, now.bar, now.beat, words.strip())
+
+
+@click.command(short_help="List the takes of a song.")
+@click.argument("show", type=click.Path(path_type=Path))
+@click.option("--song", required=True, metavar="SONG", help="The song (its file's name).")
+def takes(show: Path, song: str) -> int:
+    """List what was rehearsed of a song of SHOW, with recordings and notes."""
+    from syncbox.rehearsal.takes import log_path, read_takes
+
+    found, unreadable = read_takes(show, song)
+    for take in found:
+        part = " to ".join(dict.fromkeys((take.first_section, take.last_section))).strip()
+        speeds = ", ".join(f"{float(Fraction(each.speed)) * 100:g}%" for each in take.rounds)
+        click.echo(f"{take.when.replace('T', ' ')}   {part or 'whole song'}   {speeds}")
+        if take.recording:
+            click.echo(f"    recorded: {take.recording}")
+        for note in take.notes:
+            click.echo(f"    {note.section}, bar {note.bar}, beat {note.beat}: {note.text}")
+    if unreadable:
+        click.echo(f"{unreadable} lines of {log_path(show, song)} are damaged", err=True)
+    if not found:
+        click.echo(f"no takes of {song} yet; `syncbox rehearse` makes them")
+    return 0
