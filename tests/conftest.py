@@ -59,3 +59,10 @@ def own_jack_server() -> Iterator[JackServer]:
     """Another one, for a test that ends the server or must be alone on it."""
     with running_jackd(block_frames=512) as server:
         yield server
+
+
+@pytest.fixture
+def short_block_jack_server() -> Iterator[str]:
+    """Name of one with blocks of 64 frames, which makes block-quantised MIDI less coarse."""
+    with running_jackd(block_frames=64) as server:
+        yield server.name

@@ -102,3 +102,38 @@ def test_after_dropouts_everything_is_back_on_the_grid(seed):
     assert [clock.spread.max for clock in found.clocks] == [0, 0]
     assert sum(clock.lost for clock in found.clocks) == 0  # late, never left out
     assert found.dropouts == len(recording.gaps)
+
+
+@pytest.mark.jack
+@pytest.mark.timeout(120)
+def test_a_loopback_is_found_by_the_shape_of_the_click(jack_server):
+    """The engine's own ports stand for the far ends of cables."""
+    found = measure(
+        Wishes(
+            seconds=3,
+            driver="jack",
+            device=jack_server,
+            audio_in="syncbox*:out_1",
+            midi_in="syncbox*:steady",
+        )
+    )
+    assert "cable" in found.setting.how
+    assert found.clicks.spread.max == 0
+    assert [clock.spread.max for clock in found.clocks] == [0]
+
+
+@pytest.mark.jack
+@pytest.mark.timeout(120)
+def test_through_portaudio_the_sender_is_judged_by_its_own_times(
+    short_block_jack_server, monkeypatch
+):
+    """What a busy machine makes of the figures is not asserted, only what they are said to be."""
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", short_block_jack_server)
+    found = measure(Wishes(seconds=2, driver="portaudio"))
+    told = found.as_json()
+    assert told["driver"] == "portaudio"
+    assert told["clicks"] > 0
+    assert told["clock_resolution_frames"] == told["block_frames"] == 64
+    assert told["heard_clock_error_frames"]["max"] is not None
+    assert "own times" in told["how"]
+    assert any("block starts only" in note for note in told["notes"])
