@@ -10,6 +10,7 @@ from fractions import Fraction
 from syncbox.score.controls import Control, Zone
 from syncbox.score.song import Place, Song
 
+from syncbox.score.timecode import SetTimeCode
 
 class Wire(Enum):
     """What carries a port's bytes."""
@@ -36,6 +37,7 @@ class MidiPort:
     song_position: bool = False
     patches: bool = True
     place: Place = field(default=Place(), compare=False)
+    time_code: bool = False
 
 
 class ProgramCount(Enum):
@@ -91,7 +93,9 @@ class Mix:
 CLICK_SOURCE = "click"
 COUNT_IN_SOURCE = "count-in"
 VOICE_SOURCE = "voice"
-OWN_SOURCES = (CLICK_SOURCE, COUNT_IN_SOURCE, VOICE_SOURCE)
+TIME_CODE_SOURCE = "time-code"
+PULSE_SOURCE = "pulse"
+OWN_SOURCES = (CLICK_SOURCE, COUNT_IN_SOURCE, VOICE_SOURCE, TIME_CODE_SOURCE, PULSE_SOURCE)
 EVERYTHING_ELSE = "backing"  # in a mix: the level of every source that is not named
 
 
@@ -107,6 +111,29 @@ class Rig:
     zones: tuple[Zone, ...] = ()  # what the keyboards play where no song says anything
     loudness_lufs: float | None = None  # stems and loops are brought to this; None: left alone
 
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """Clock pulses on the source `pulse`, for gear without MIDI; `level_db` is their height."""
+
+    per_quarter: int
+    length_ms: Fraction = Fraction(5)
+    level_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What a sound level meter showed at one listener's ear for the test tone.
+
+    `reading_dba` with the meter's A filter; `tone_dbfs` is the level at which the tone left
+    the computer, in dB below a full-scale sine.
+    """
+
+    mix: str
+    reading_dba: float
+    tone_dbfs: float
+    place: Place = field(default=Place(), compare=False)
+
+
     @property
     def output_count(self) -> int:
         """Audio output channels that the mixes need."""
@@ -120,6 +147,9 @@ class Rig:
 
 
 class Then(Enum):
+    pulse: Pulse | None = None
+    spoken: bool = False  # count-ins and section names are said, where a song does not say
+    calibrations: tuple[Calibration, ...] = ()
     """What follows a song in the set."""
 
     WAIT = "wait"  # until start is pressed
@@ -167,3 +197,4 @@ class Show:
     rig: Rig
     set_list: SetList
     songs: Mapping[str, Song]
+    time_code: SetTimeCode | None = None  # of the songs that have none of their own

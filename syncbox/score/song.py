@@ -12,6 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from syncbox.score.meter import COMMON_TIME, Meter
+from syncbox.score.timecode import TimeCode
 
 if TYPE_CHECKING:
     from syncbox.score.controls import Zone
@@ -278,6 +279,7 @@ class CountIn:
 @dataclass(frozen=True, slots=True)
 class Song:
     """One song as written. `id` is its file name without the ending."""
+    spoken_name: str = ""  # how it is announced; its name where nothing is written
 
     id: str
     title: str
@@ -291,3 +293,6 @@ class Song:
     click: Click = Click()
     zones: tuple[Zone, ...] = ()  # where a section says nothing; else those of the rig hold
     place: Place = field(default=Place(), compare=False)
+    pads: tuple[Pad, ...] = ()  # beside those of the rig, or instead of them
+    time_code: TimeCode | None = None  # its own; else that of the set
+    spoken: bool | None = None  # whether count-ins and section names are said; None: as the rig

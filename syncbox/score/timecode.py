@@ -10,9 +10,10 @@ Rates and labels: SMPTE ST 12-1 (time and control code).
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from fractions import Fraction
+from math import ceil
 from typing import NamedTuple
 
 HOURS = 24  # then the code begins again
@@ -111,3 +112,29 @@ def parsed(text: str) -> Label:
     if match is None:
         raise ValueError("write hours:minutes:seconds:frames, for example 01:00:00:00")
     return Label(*(int(part or 0) for part in match.groups()))
+
+
+@dataclass(frozen=True, slots=True)
+class SetTimeCode:
+    """The code of a set. Each song starts `apart_seconds` after the one before.
+
+    If that is None, the code runs on: a song starts where the songs before it end,
+    as long as usual, at the next whole second.
+    """
+
+    first: TimeCode
+    apart_seconds: Fraction | None = None
+
+    def of_song(self, index: int, seconds_before: Fraction) -> TimeCode:
+        """The code of a song by its place in the set, after so many seconds of music."""
+        rate = self.first.rate
+        if self.apart_seconds is not None:
+            later = index * int(self.apart_seconds)
+        else:  # a second of drop code is a real one, all in all
+            later = ceil(seconds_before * (1 if rate.drops else rate.per_second / rate.nominal))
+        hours, minutes, seconds, frames = label_of(self.first.start, rate)
+        minutes, seconds = divmod(3600 * hours + 60 * minutes + seconds + later, 60)
+        if rate.drops and minutes % 10 and not seconds:
+            frames = max(frames, 2)
+        label = Label(minutes // 60 % HOURS, minutes % 60, seconds, frames)
+        return replace(self.first, start=frames_of(label, rate))

@@ -8,6 +8,7 @@ from fractions import Fraction
 
 from syncbox.score.controls import Control
 from syncbox.score.problem import Problem
+from syncbox.score.reading.code_tables import build_calibration, judge_calibrations
 from syncbox.score.reading.controls import build_control, build_zones
 from syncbox.score.reading.fields import Found, read_table
 from syncbox.score.reading.nodes import Node, Scalar
@@ -26,6 +27,7 @@ from syncbox.score.rig import (
     Mix,
     Panel,
     ProgramCount,
+    Pulse,
     Rig,
     SetEntry,
     SetList,
@@ -33,6 +35,7 @@ from syncbox.score.rig import (
     Then,
     Wire,
 )
+from syncbox.score.timecode import SetTimeCode
 
 DEFAULT_RIG = Rig(
     mixes=(
@@ -76,15 +79,22 @@ def build_rig(found: Found, report: Report) -> Rig:
             found.node, "no mix is written, so everything goes to outputs 1-2", "write mixes"
         )
     no_loudness: float | None = None
-    return Rig(
+    measured: list[Found] = found.get("calibration", [])
+    no_pulse: Pulse | None = None
+    rig = Rig(
         ports,
         tuple(_instrument(*each, report) for each in written.items()),
         mixes or DEFAULT_RIG.mixes,
         tuple(controls),
         {key: pattern for key, (_, pattern) in inputs.items()},
         build_zones(found, report),
-        found.get("loudness", no_loudness),
+        loudness_lufs=found.get("loudness", no_loudness),
+        pulse=found.get("pulse", no_pulse),
+        spoken=found.get("spoken", False),
+        calibrations=tuple(build_calibration(each, report) for each in measured),
     )
+    judge_calibrations(measured, rig, report)
+    return rig
 
 
 def _known_port(found: Found, known: list[str], where: str, report: Report) -> None:
@@ -112,7 +122,8 @@ def _port(port_name: str, written: tuple[Scalar, Found], report: Report) -> Midi
         found.get("start-stop", plain.start_stop),
         found.get("song-position", plain.song_position),
         found.get("patches", plain.patches),
-        report.place(key),
+        found.get("time-code", plain.time_code),
+        place=report.place(key),
     )
 
 
@@ -139,7 +150,7 @@ def _mix(own_name: str, written: tuple[Scalar, Found], report: Report) -> Mix:
         found.get("outputs", (1,)),
         {source: level for source, (_, level) in levels.items()},
         found.get("ceiling", Mix("", (), {}).ceiling_db),
-        report.place(key),
+        place=report.place(key),
     )
 
 
@@ -174,8 +185,12 @@ def draft_set(text: str, source: str, problems: list[Problem]) -> SetDraft | Non
     nodes: list[Node] = found.get("songs", [])
     drafts = [draft for node in nodes if (draft := _entry(node, report)) is not None]
     no_slot: Fraction | None = None
+    no_code: SetTimeCode | None = None
     set_list = SetList(
-        found.get("title", ""), tuple(d.entry for d in drafts), found.get("slot", no_slot)
+        found.get("title", ""),
+        tuple(d.entry for d in drafts),
+        found.get("slot", no_slot),
+        found.get("time-code", no_code),
     )
     if found.has("songs") and not nodes:
         report.error(

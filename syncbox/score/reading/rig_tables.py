@@ -7,6 +7,13 @@ from fractions import Fraction
 from typing import Any
 
 from syncbox.score.reading import numbers
+from syncbox.score.reading.code_tables import (
+    CALIBRATION_TABLE,
+    PULSE,
+    PULSE_TABLE,
+    SET_CODE,
+    SET_CODE_TABLE,
+)
 from syncbox.score.reading.control_tables import (
     CONTROL_TABLE,
     YES_NO,
@@ -71,6 +78,7 @@ PORT_TABLE = Table(
         Field("start-stop", YES_NO, "send start, stop and continue; no if not written"),
         Field("song-position", YES_NO, "send song position; no if not written"),
         Field("patches", YES_NO, "send patch changes; yes if not written"),
+        Field("time-code", YES_NO, "send MIDI time code; no if not written"),
     ),
     {"name": "the port's name stands before the colon; write match", "port": "write match"},
     "A MIDI output of the computer.",
@@ -212,6 +220,13 @@ RIG_TABLE = Table(
         Field("inputs", named(scalar(name, "*pedal*")), "the MIDI inputs, each with its pattern"),
         Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches, pads and keys"),
         Field("zones", ZONES, "what the keyboards play where no song says anything"),
+        Field("spoken", YES_NO, "count-ins and section names are said; no if not written"),
+        Field("pulse", PULSE, "clock pulses on the source pulse: so many to a quarter note"),
+        Field(
+            "calibration",
+            listed(table_of(CALIBRATION_TABLE)),
+            "what a sound level meter showed at the ear",
+        ),
     ),
     {"outputs": "write mixes, each with its outputs", "synths": "write instruments"},
     "All instruments, ports and listener mixes.",
@@ -303,11 +318,21 @@ SET_TABLE = Table(
         Field(
             "slot", scalar(numbers.seconds, "90 min", "1 h 15 min"), "the time the band was given"
         ),
+        Field("time-code", SET_CODE, "the time code of all songs that have none of their own"),
         Field("songs", ENTRY, "the songs in order", required=True),
     ),
     {"set": "write songs", "setlist": "write songs"},
     "Tonight's songs in order.",
 )
 
-RIG_TABLES = (RIG_TABLE, PORT_TABLE, INSTRUMENT_TABLE, MIX_TABLE, CONTROL_TABLE, ZONE_TABLE)
-SET_TABLES = (SET_TABLE, ENTRY_TABLE)
+RIG_TABLES = (
+    RIG_TABLE,
+    PORT_TABLE,
+    INSTRUMENT_TABLE,
+    MIX_TABLE,
+    CONTROL_TABLE,
+    ZONE_TABLE,
+    PULSE_TABLE,
+    CALIBRATION_TABLE,
+)
+SET_TABLES = (SET_TABLE, ENTRY_TABLE, SET_CODE_TABLE)

@@ -16,6 +16,7 @@ from syncbox.score.reading.report import Report
 from syncbox.score.reading.song_tables import FORMAT, SONG_TABLE
 from syncbox.score.reading.time_tables import Told
 from syncbox.score.song import Body, Click, CountIn, Section, Song, Span, TempoStep
+from syncbox.score.timecode import TimeCode
 from syncbox.units import Ticks
 
 BARS_PLAYED_MAX = 20_000  # of a whole song with its repeats; about ten hours
@@ -110,6 +111,8 @@ def _build_song(found: Found, song_id: str, report: Report) -> Song:
         report.error(found.at("sections"), "a song needs at least one section", "add a section")
     _judge_length(sections, found, report)
     count_in: CountIn = found.get("count-in", CountIn())
+    no_code: TimeCode | None = None
+    unsaid: bool | None = None
     return Song(
         song_id,
         found.get("title", song_id),
@@ -121,8 +124,10 @@ def _build_song(found: Found, song_id: str, report: Report) -> Song:
         count_in,
         _pickup(found, meter[1] if meter else COMMON_TIME, report),
         click[1] if click else Click(),
-        build_zones(found, report),
-        report.place(found.node),
+        zones=build_zones(found, report),
+        time_code=found.get("time-code", no_code),
+        spoken=found.get("spoken", unsaid),
+        place=report.place(found.node),
     )
 
 
@@ -178,8 +183,9 @@ def _build_section(found: Found, here: Here, report: Report) -> tuple[Section, H
         () if usual else tuple(bodies),
         usual,
         found.get("notes", ""),
-        build_zones(found, report),
-        report.place(found.node),
+        zones=build_zones(found, report),
+        spoken_name=found.get("spoken-name", ""),
+        place=report.place(found.node),
     )
     return section, after
 

@@ -6,7 +6,8 @@ import re
 from fractions import Fraction
 
 from syncbox.score.reading import lengths, numbers
-from syncbox.score.reading.control_tables import ZONE_TABLE, ZONES
+from syncbox.score.reading.code_tables import SONG_CODE, SONG_CODE_TABLE
+from syncbox.score.reading.control_tables import YES_NO, ZONE_TABLE, ZONES
 from syncbox.score.reading.fields import (
     TEXT,
     Field,
@@ -133,6 +134,11 @@ SECTION_TABLE = Table(
             "first ending, second ending and so on",
         ),
         Field("zones", ZONES, "what the keyboards play in this section"),
+        Field(
+            "spoken-name",
+            scalar(name, "second verse", number=True),
+            "how it is announced; its name if not written",
+        ),
         *HAPPENINGS,
         Field("during", DURING, "what happens inside the section"),
     ),
@@ -178,6 +184,10 @@ SONG_TABLE = Table(
         ),
         Field("click", CLICK, "what the click plays where a section does not say"),
         Field("zones", ZONES, "what the keyboards play where a section does not say"),
+        Field("time-code", SONG_CODE, "the song's own time code; that of the set if not written"),
+        Field(
+            "spoken", YES_NO, "count-in and section names are said; as the rig says if not written"
+        ),
         Field(
             "sections",
             listed(table_of(SECTION_TABLE), alone=False),
@@ -212,4 +222,5 @@ TABLES = (
     SEND_TABLE,
     HOLD_TABLE,
     ZONE_TABLE,
+    SONG_CODE_TABLE,
 )
