@@ -9,8 +9,8 @@ from fractions import Fraction
 
 from syncbox.score.controls import Control, Zone
 from syncbox.score.song import Place, Song
-
 from syncbox.score.timecode import SetTimeCode
+
 
 class Wire(Enum):
     """What carries a port's bytes."""
@@ -36,8 +36,8 @@ class MidiPort:
     start_stop: bool = False
     song_position: bool = False
     patches: bool = True
-    place: Place = field(default=Place(), compare=False)
     time_code: bool = False
+    place: Place = field(default=Place(), compare=False)
 
 
 class ProgramCount(Enum):
@@ -100,18 +100,6 @@ EVERYTHING_ELSE = "backing"  # in a mix: the level of every source that is not n
 
 
 @dataclass(frozen=True, slots=True)
-class Rig:
-    """All instruments, ports and listener mixes, in file order."""
-
-    ports: tuple[MidiPort, ...] = ()
-    instruments: tuple[Instrument, ...] = ()
-    mixes: tuple[Mix, ...] = ()
-    controls: tuple[Control, ...] = ()
-    input_ports: Mapping[str, str] = field(default_factory=dict)  # name -> pattern
-    zones: tuple[Zone, ...] = ()  # what the keyboards play where no song says anything
-    loudness_lufs: float | None = None  # stems and loops are brought to this; None: left alone
-
-@dataclass(frozen=True, slots=True)
 class Pulse:
     """Clock pulses on the source `pulse`, for gear without MIDI; `level_db` is their height."""
 
@@ -134,6 +122,23 @@ class Calibration:
     place: Place = field(default=Place(), compare=False)
 
 
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """All instruments, ports and listener mixes, in file order."""
+
+    ports: tuple[MidiPort, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    mixes: tuple[Mix, ...] = ()
+    controls: tuple[Control, ...] = ()
+    input_ports: Mapping[str, str] = field(default_factory=dict)  # name -> pattern
+    zones: tuple[Zone, ...] = ()  # what the keyboards play where no song says anything
+    pads: tuple[Pad, ...] = ()
+    filters: tuple[Filter, ...] = ()
+    loudness_lufs: float | None = None  # stems and loops are brought to this; None: left alone
+    pulse: Pulse | None = None
+    spoken: bool = False  # count-ins and section names are said, where a song does not say
+    calibrations: tuple[Calibration, ...] = ()
+
     @property
     def output_count(self) -> int:
         """Audio output channels that the mixes need."""
@@ -147,9 +152,6 @@ class Calibration:
 
 
 class Then(Enum):
-    pulse: Pulse | None = None
-    spoken: bool = False  # count-ins and section names are said, where a song does not say
-    calibrations: tuple[Calibration, ...] = ()
     """What follows a song in the set."""
 
     WAIT = "wait"  # until start is pressed
@@ -187,6 +189,7 @@ class SetList:
     title: str
     entries: tuple[SetEntry, ...]
     slot_seconds: Fraction | None = None
+    time_code: SetTimeCode | None = None  # of the songs that have none of their own
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,4 +200,3 @@ class Show:
     rig: Rig
     set_list: SetList
     songs: Mapping[str, Song]
-    time_code: SetTimeCode | None = None  # of the songs that have none of their own

@@ -264,6 +264,7 @@ class Section:
     vamp_usual: int = 0  # 0: not a vamp
     notes: str = ""
     zones: tuple[Zone, ...] = ()  # of the keyboards that it names; the others keep the song's
+    spoken_name: str = ""  # how it is announced; its name where nothing is written
     place: Place = field(default=Place(), compare=False)
 
 
@@ -279,7 +280,6 @@ class CountIn:
 @dataclass(frozen=True, slots=True)
 class Song:
     """One song as written. `id` is its file name without the ending."""
-    spoken_name: str = ""  # how it is announced; its name where nothing is written
 
     id: str
     title: str
