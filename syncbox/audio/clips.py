@@ -6,7 +6,6 @@ high quality: exact length, no delay (a click in the file stays where it is).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -77,15 +76,6 @@ def read_clip(path: Path, rate: int) -> NDArray[np.float32]:
     return np.ascontiguousarray(sound.T)
 
 
-def read_clips(folder: Path, songs: Iterable[Song], rate: int) -> dict[str, NDArray[np.float32]]:
-    """Every sound file that the songs name, each once, keyed by the name written in the song.
-
-    Names are paths inside the show folder. Raises as `read_clip` does.
-    """
-    names = sorted({name for song in songs for name in files_of(song)})
-    return {name: read_clip(_inside(folder, name), rate) for name in names}
-
-
 def files_of(song: Song) -> tuple[str, ...]:
     """Names of the sound files that a song plays, in the order written, each once."""
     from syncbox.score.song import PlayAudio, SpokenCue
@@ -100,7 +90,8 @@ def files_of(song: Song) -> tuple[str, ...]:
     return tuple(dict.fromkeys(sounds))
 
 
-def _inside(folder: Path, name: str) -> Path:
+def inside(folder: Path, name: str) -> Path:
+    """The file of a name in a show's folder. Raises ShowError for a place outside it."""
     path = (folder / name).resolve()
     if not path.is_relative_to(folder.resolve()):
         raise ShowError(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,7 @@ from syncbox.score.reading.numbers import near
 from syncbox.score.rig import SetEntry, SetList, Show
 
 if TYPE_CHECKING:
+    from syncbox.audio.prepare import Progress
     from syncbox.schedule.entry import StartAt
     from syncbox.schedule.program import Program
     from syncbox.score.rounds import Practice
@@ -32,10 +34,11 @@ def playable_show(folder: Path) -> Show:
 def tonights_show(folder: Path, song: str | None) -> Show:
     """The show for playing live: songs with errors are left out and named on stderr.
 
-    One wrong song must not cost the band the other twenty. Raises ShowError where
-    the rig or the set list is wrong, or the song that is asked for.
+    A sound file that is missing costs only itself (`compiled` says so), and one wrong
+    song must not cost the band the other twenty. Raises ShowError where the rig or the
+    set list is wrong, or the song that is asked for.
     """
-    draft, errors = _read(folder)
+    draft, errors = _read(folder, sounds=False)
     show, names = draft.show, draft.show.songs.keys() | draft.broken
     songs = {str(folder / f"{name}{end}"): name for name in names for end in _SONG_ENDINGS}
     broken = {songs.get(error.place.file) for error in errors}
@@ -52,13 +55,13 @@ def tonights_show(folder: Path, song: str | None) -> Show:
 _SONG_ENDINGS = (".yaml", ".yml")
 
 
-def _read(folder: Path) -> tuple[Draft, list[Problem]]:
-    """The show as far as it can be read, and its errors."""
+def _read(folder: Path, *, sounds: bool = True) -> tuple[Draft, list[Problem]]:
+    """The show as far as it can be read, and its errors; those of sound files if wanted."""
     from syncbox.checking.whole import check_draft
 
     problems: list[Problem] = []
     draft = read_draft(folder, problems=problems)
-    problems.extend(check_draft(draft, folder))
+    problems.extend(check_draft(draft, folder, sounds=sounds))
     errors = [problem for problem in problems if problem.severity is Severity.ERROR]
     return draft, sorted(errors, key=lambda problem: str(problem.place))
 
@@ -111,22 +114,46 @@ def _with_entries(show: Show, entries: tuple[SetEntry, ...]) -> Show:
 
 
 def compiled(show: Show, rate: int, start: StartAt | None = None) -> Program:
-    """The show's set compiled for a sample rate, with its sounds read and resampled."""
-    from syncbox.audio.clips import read_clips
+    """The show's set compiled for a sample rate, with its sounds read, resampled and fitted.
+
+    A sound that cannot be played is left out and named on stderr.
+    """
+    from syncbox.audio.prepare import Lost, prepare_show
     from syncbox.audio.voices import click_voices
     from syncbox.schedule.compile import compile_show
 
-    songs = [show.songs[entry.song_id] for entry in show.set_list.entries]
-    clips = read_clips(Path(show.folder), songs, rate)
+    lost: list[Lost] = []
+    with preparing() as progress:
+        clips = prepare_show(show, rate, lost=lost, progress=progress)
+    for each in lost:
+        click.echo(f"left out: {each.file} ({each.why.what})", err=True)
     return compile_show(show, rate, clips, click_voices(rate), start)
+
+
+@contextmanager
+def preparing() -> Iterator[Progress]:
+    """A bar on stderr while sounds are prepared, where somebody can see it and it takes long."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    console = Console(stderr=True)
+    columns = (TextColumn("Preparing sounds"), BarColumn(), MofNCompleteColumn())
+    hidden = not console.is_terminal
+    with Progress(*columns, console=console, disable=hidden, transient=True) as bar:
+        task = bar.add_task("sounds", total=None)
+        yield lambda done, total, _file: bar.update(task, completed=done, total=total)
 
 
 def compiled_practice(show: Show, practice: Practice, rate: int) -> Program:
     """Part of the first song of a show's set, over and over, for a sample rate."""
-    from syncbox.audio.clips import read_clips
+    from syncbox.audio.prepare import prepare_legs
     from syncbox.audio.voices import click_voices
     from syncbox.schedule.compile import compile_practice
+    from syncbox.score.night import tonight
+    from syncbox.score.rounds import practice_steps
 
-    song = show.songs[show.set_list.entries[0].song_id]
-    sounds = (read_clips(Path(show.folder), [song], rate), click_voices(rate))
+    entry = show.set_list.entries[0]
+    song = tonight(show.songs[entry.song_id], entry)
+    legs = [step.leg for step in practice_steps(song, practice)]
+    sounds = (prepare_legs(show, song, legs, rate), click_voices(rate))
     return compile_practice(show, 0, practice, rate, sounds)

@@ -22,7 +22,7 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from syncbox.audio.clips import read_clips
+from syncbox.audio.prepare import prepare_show
 from syncbox.audio.voices import click_voices
 from syncbox.audio.wav import Marker, WavWriter
 from syncbox.drivers.offline import play_state
@@ -145,7 +145,7 @@ def _write_midi(job: SongJob, route: Route) -> tuple[Path, ...]:
 
 
 def _program(job: SongJob) -> Program:
-    clips = read_clips(Path(job.show.folder), job.show.songs.values(), job.rate)
+    clips = prepare_show(job.show, job.rate)
     return compile_show(job.show, job.rate, clips, click_voices(job.rate))
 
 

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from syncbox.schedule.clicks import VOICES
 from syncbox.schedule.entry import StartAt, find_bar
 from syncbox.schedule.events import Sounds, Work, leg_events
+from syncbox.schedule.fitting import loop_targets
 from syncbox.schedule.place import FrameGrid
-from syncbox.schedule.program import CompiledLeg, CompiledSong, Entry, MixPlan, Program
+from syncbox.schedule.program import Clips, CompiledLeg, CompiledSong, Entry, MixPlan, Program
 from syncbox.schedule.zones import section_zones
 from syncbox.score.layout import Leg, LegKind, Route, Step, Until, count_leg, lay_out, usual_path
 from syncbox.score.night import tonight
@@ -56,7 +57,8 @@ def _number_sounds(
     """The click voices come first among the clips."""
     names = [*VOICES, *clips]
     arrays = [voices[name][np.newaxis, :] for name in VOICES] + list(clips.values())
-    return Sounds(arrays, {name: i for i, name in enumerate(names)}, list(OWN_SOURCES))
+    gains = clips.gains if isinstance(clips, Clips) else {}
+    return Sounds(arrays, {name: i for i, name in enumerate(names)}, list(OWN_SOURCES), gains)
 
 
 def _program(rig: Rig, rate: int, songs: tuple[CompiledSong, ...], sounds: Sounds) -> Program:
@@ -116,6 +118,7 @@ def _compile_steps(
         work,
         fastest_qpm=max(leg.tempo_map.fastest_qpm() for leg in legs),
         loop_sources=_loop_sources(legs),
+        targets=loop_targets(legs, work.rate),
     )
     compiled = []
     for index, step in enumerate(steps):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -12,6 +13,7 @@ from syncbox.midi.messages import controller, sysex
 from syncbox.midi.panel import instrument_patch
 from syncbox.schedule.bursts import Burst, burst_events
 from syncbox.schedule.clicks import leg_clicks
+from syncbox.schedule.fitting import LoopTarget, fitted_name
 from syncbox.schedule.program import (
     BeatMark,
     Chased,
@@ -34,7 +36,7 @@ from syncbox.score.song import (
     SysexSend,
     TextCue,
 )
-from syncbox.units import db_to_gain, seconds_to_frames
+from syncbox.units import Frames, db_to_gain, seconds_to_frames
 
 CLICK_GAIN = 1.0
 
@@ -46,6 +48,7 @@ class Sounds:
     clips: list[NDArray[np.float32]]
     clip_of: dict[str, int]
     sources: list[str]
+    gains: Mapping[str, float] = field(default_factory=dict)  # by the clip's name, if not 1
 
     def clip(self, name: str) -> int | None:
         """None for a file that could not be read: it costs only itself."""
@@ -67,6 +70,7 @@ class Work:
     texts: list[str]
     fastest_qpm: Fraction
     loop_sources: tuple[str, ...]  # faders of all loops in the song
+    targets: Mapping[tuple[int, int, PlayAudio], LoopTarget] = field(default_factory=dict)
 
     def instrument(self, name: str) -> Instrument:
         found = self.rig.instrument(name)
@@ -162,12 +166,17 @@ def _add_audio(leg: Leg, work: Work, out: LegEvents) -> None:
 
 
 def _add_play(leg: Leg, tick: int, play: PlayAudio, work: Work, out: LegEvents) -> None:
-    clip, source = work.sounds.clip(play.file), work.sounds.source(play.source)
+    source = work.sounds.source(play.source)
+    name, from_frame = play.file, seconds_to_frames(play.start_seconds, rate=work.rate)
+    target = work.targets.get((leg.index, tick, play))
+    if target is not None and work.sounds.clip(fitted_name(play, target)) is not None:
+        name, from_frame = fitted_name(play, target), Frames(0)
+    clip = work.sounds.clip(name)
     if clip is None:
         return
     slot = source if play.kind is not AudioKind.ONE_SHOT else -1
-    from_frame = seconds_to_frames(play.start_seconds, rate=work.rate)
-    start = SoundStart(clip, source, db_to_gain(play.gain_db), from_frame, slot)
+    gain = db_to_gain(play.gain_db) * work.sounds.gains.get(name, 1.0)
+    start = SoundStart(clip, source, gain, from_frame, slot)
     out.add(tick, start)
     if play.kind is AudioKind.STEM:
         out.chased.append(Chased(tick, leg.tempo_map.seconds_at(tick) * work.rate, start))

@@ -10,7 +10,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from syncbox.score.layout import Leg, LegKind, Route
+from syncbox.score.layout import Leg, LegKind
 from syncbox.score.song import AudioKind, FitWay, PlayAudio
 from syncbox.score.tempo import TempoMap
 from syncbox.score.written import Bar
@@ -55,13 +55,16 @@ class LoopTarget:
         return hashlib.sha256(repr(self).encode()).hexdigest()[:16]
 
 
-def loop_targets(route: Route, rate: int) -> dict[tuple[int, int, PlayAudio], LoopTarget]:
-    """The bars of every loop that is to be fitted, by leg index, tick and what is played there."""
+def loop_targets(legs: Sequence[Leg], rate: int) -> dict[tuple[int, int, PlayAudio], LoopTarget]:
+    """The bars of every loop that is to be fitted, by leg index, tick and what is played there.
+
+    `legs` are in playing order, each at its own index.
+    """
     return {
         (leg.index, placed.tick, placed.what): target_at(
-            route.legs, leg.index, placed.tick, placed.what.every_bars, rate
+            legs, leg.index, placed.tick, placed.what.every_bars, rate
         )
-        for leg in route.legs
+        for leg in legs
         for placed in leg.items
         if isinstance(placed.what, PlayAudio)
         and placed.what.kind is AudioKind.LOOP

@@ -22,6 +22,14 @@ from syncbox.score.layout import LegKind
 from syncbox.score.rig import Rig, Then
 
 
+class Clips(dict[str, NDArray[np.float32]]):
+    """Sounds by name, float32 (channels, frames), and a gain for those that need one."""
+
+    def __init__(self, *args: Mapping[str, NDArray[np.float32]]) -> None:
+        super().__init__(*args)
+        self.gains: dict[str, float] = {}
+
+
 class SoundStart(NamedTuple):
     """Start a clip. A slot other than -1 holds one sound: a new one replaces the old."""
 

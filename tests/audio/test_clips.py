@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from syncbox.audio.clips import ClipInfo, clip_info, files_of, read_clip, read_clips
+from syncbox.audio.clips import ClipInfo, clip_info, files_of, read_clip
 from syncbox.errors import ShowError, UnreadableError
 from syncbox.score.song import (
     At,
@@ -115,21 +115,3 @@ def test_every_file_of_a_song_once_in_the_order_written():
         PlayAudio("audio/b.wav", "hits", AudioKind.ONE_SHOT),
     )
     assert files_of(song) == ("audio/b.wav", "audio/a.wav")
-
-
-def test_clips_are_found_in_the_show_folder(tmp_path):
-    (tmp_path / "audio").mkdir()
-    write(tmp_path / "audio" / "a.wav", [0.5, -0.5])
-    clips = read_clips(tmp_path, [song_of(SpokenCue("audio/a.wav"))] * 2, 48_000)
-    assert list(clips) == ["audio/a.wav"]
-    assert clips["audio/a.wav"].tolist() == [[0.5, -0.5]]
-
-
-def test_a_path_out_of_the_show_folder_is_refused(tmp_path):
-    show = tmp_path / "show"
-    show.mkdir()
-    write(tmp_path / "a.wav", [0.5])
-    (show / "link.wav").symlink_to(tmp_path / "a.wav")
-    for name in ("../a.wav", "link.wav", str(tmp_path / "a.wav")):
-        with pytest.raises(ShowError, match="outside the show folder"):
-            read_clips(show, [song_of(SpokenCue(name))], 48_000)

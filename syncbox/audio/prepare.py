@@ -1,0 +1,213 @@
+"""All sounds of a show, ready to be played: decoded, resampled, fitted and measured.
+
+This is done ahead, and what takes time is kept in the show's cache. Everything that
+plays a show gets its sounds here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from syncbox.audio import fit
+from syncbox.audio.cache import Cache, key_of
+from syncbox.audio.clips import clip_info, files_of, inside, read_clip
+from syncbox.audio.find import find_loop
+from syncbox.audio.loudness import Loudness, matching_gain_db, measure
+from syncbox.audio.onsets import Sound
+from syncbox.errors import SyncboxError
+from syncbox.schedule.fitting import LoopTarget, fitted_name, loop_targets
+from syncbox.schedule.program import Clips
+from syncbox.score.layout import Leg, lay_out
+from syncbox.score.night import tonight
+from syncbox.score.rig import Rig, Show
+from syncbox.score.song import AudioKind, PlayAudio, Song
+from syncbox.units import db_to_gain
+
+TAIL_S = 0.01  # of a fitted loop's beginning after its end, so that it can be faded or cut there
+Progress = Callable[[int, int, str], None]  # done, of how many, which file
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """A sound that cannot be played, and why: it costs only itself."""
+
+    file: str
+    why: SyncboxError
+
+
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    """One sound that is needed."""
+
+    name: str  # among the clips
+    file: str
+    play: PlayAudio | None = None  # of a fitted loop
+    target: LoopTarget | None = None
+
+
+@dataclass(slots=True)
+class Preparer:
+    """Makes the sounds of one show at one rate. `lost` collects what cannot be played."""
+
+    folder: Path
+    rig: Rig
+    rate: int
+    cache: Cache
+    strict: bool = True  # raise at the first sound that cannot be played
+    progress: Progress | None = None
+    lost: list[Lost] = field(default_factory=list)
+
+    def sounds(self, songs: Sequence[Song], legs: Iterable[Sequence[Leg]]) -> Clips:
+        """Every sound of songs, and every fitted loop of the legs that are played.
+
+        Raises UnreadableError or ShowError for one that cannot be played, if `strict`.
+        """
+        wishes = _wishes(songs, legs, self.rate)
+        matched = _matched_files(songs)
+        clips = Clips()
+        for number, wish in enumerate(wishes):
+            if self.progress is not None:
+                self.progress(number, len(wishes), wish.file)
+            try:
+                clips[wish.name] = self._sound(wish)
+                if self.rig.loudness_lufs is not None and wish.file in matched:
+                    clips.gains[wish.name] = db_to_gain(self.gain_db(wish.name, clips, matched))
+            except SyncboxError as error:
+                if self.strict:
+                    raise
+                if wish.file not in {lost.file for lost in self.lost}:
+                    self.lost.append(Lost(wish.file, error))
+        if self.progress is not None:
+            self.progress(len(wishes), len(wishes), "")
+        self.cache.tidy()
+        return clips
+
+    def gain_db(self, name: str, clips: Clips, matched: dict[str, bool]) -> float:
+        """What brings a sound to the rig's loudness, as far as its peaks allow."""
+        assert self.rig.loudness_lufs is not None
+        goes_round = matched.get(name, True)  # what is not a file's name is a fitted loop's
+        found = measured(self.cache, clips[name], self.rate, goes_round=goes_round)
+        return matching_gain_db(found, self.rig.loudness_lufs, lowest_ceiling_db(self.rig))
+
+    def _sound(self, wish: _Wish) -> Sound:
+        path = inside(self.folder, wish.file)
+        if wish.target is None or wish.play is None:
+            return self._plain(path)
+        play, target = wish.play, wish.target
+        parts = (self._source(path), self.rate, play.fit.value, str(play.start_seconds))
+        key = key_of("fitted", fit.VERSION, *parts, play.every_bars, target.key)
+        return self.cache.sound(key, lambda: self._fitted(path, play, target))
+
+    def _plain(self, path: Path) -> Sound:
+        """A whole file at the rate; kept where resampling is what takes the time."""
+        if clip_info(path).rate == self.rate:
+            return read_clip(path, self.rate)
+        key = key_of("plain", fit.VERSION, self._source(path), self.rate)
+        return self.cache.sound(key, lambda: read_clip(path, self.rate))
+
+    def _fitted(self, path: Path, play: PlayAudio, target: LoopTarget) -> Sound:
+        sound = self._plain(path)
+        start = round(play.start_seconds * self.rate) if play.start_seconds else None
+        found = find_loop(
+            sound,
+            self.rate,
+            play.every_bars,
+            Fraction(target.quarters, play.every_bars),
+            start_frame=start,
+        )
+        made = fit.fit_loop(sound, self.rate, found, target, play.fit).sound
+        return np.concatenate([made, made[:, : round(TAIL_S * self.rate)]], axis=1)
+
+    def _source(self, path: Path) -> str:
+        clip_info(path)  # says what is wrong with a file that is none
+        return self.cache.source(path)
+
+
+def prepare_show(
+    show: Show,
+    rate: int,
+    *,
+    lost: list[Lost] | None = None,
+    progress: Progress | None = None,
+) -> Clips:
+    """All sounds of tonight's set. With `lost`, what cannot be played is put there and left out.
+
+    Raises UnreadableError or ShowError without it.
+    """
+    songs = [tonight(show.songs[entry.song_id], entry) for entry in show.set_list.entries]
+    return _preparer(show, rate, lost, progress).sounds(songs, [lay_out(s).legs for s in songs])
+
+
+def prepare_legs(show: Show, song: Song, legs: Sequence[Leg], rate: int) -> Clips:
+    """The sounds of a song whose legs are played in another order or at another tempo.
+
+    Raises UnreadableError or ShowError for one that cannot be played.
+    """
+    return _preparer(show, rate, None, None).sounds([song], [legs])
+
+
+def _preparer(
+    show: Show, rate: int, lost: list[Lost] | None, progress: Progress | None
+) -> Preparer:
+    folder = Path(show.folder)
+    return Preparer(
+        folder,
+        show.rig,
+        rate,
+        Cache.beside(folder),
+        strict=lost is None,
+        progress=progress,
+        lost=[] if lost is None else lost,
+    )
+
+
+def measured(cache: Cache, sound: Sound, rate: int, *, goes_round: bool) -> Loudness:
+    """Loudness and true peak of a sound, kept in the cache by what the sound is."""
+    import hashlib
+
+    name = key_of("loudness", hashlib.sha256(sound.tobytes()).hexdigest(), rate, goes_round)
+
+    def make() -> list[float | None]:
+        found = measure(sound, rate, goes_round=goes_round)
+        return [found.lufs, found.true_peak_db]
+
+    lufs, peak_db = cache.note(name, make)
+    return Loudness(lufs, peak_db)
+
+
+def lowest_ceiling_db(rig: Rig) -> float:
+    """What no peak of a matched sound may pass: the lowest ceiling of the mixes."""
+    return min((mix.ceiling_db for mix in rig.mixes), default=0.0)
+
+
+def _wishes(songs: Sequence[Song], legs: Iterable[Sequence[Leg]], rate: int) -> list[_Wish]:
+    plain = {file for song in songs for file in files_of(song)}
+    wishes = {file: _Wish(file, file) for file in sorted(plain)}
+    for each in legs:
+        for (_, _, play), target in loop_targets(each, rate).items():
+            name = fitted_name(play, target)
+            wishes[name] = _Wish(name, play.file, play, target)
+    return list(wishes.values())
+
+
+def _matched_files(songs: Sequence[Song]) -> dict[str, bool]:
+    """Files that are brought to one loudness, stems and loops, and whether they go round."""
+    found: dict[str, bool] = {}
+    for play in _plays(songs):
+        if play.kind is not AudioKind.ONE_SHOT:
+            found[play.file] = found.get(play.file, False) or play.kind is AudioKind.LOOP
+    return found
+
+
+def _plays(songs: Sequence[Song]) -> Iterator[PlayAudio]:
+    for song in songs:
+        for section in song.sections:
+            for body in (section.body, *section.endings):
+                for item in body.items:
+                    if isinstance(item.what, PlayAudio):
+                        yield item.what
