@@ -10,7 +10,7 @@ from syncbox.score.rig import Rig
 
 @dataclass(frozen=True, slots=True)
 class PortState:
-    """One MIDI port of the rig. `connected_to` names the system's ports, none when missing."""
+    """One MIDI port or input of the rig. `connected_to` names the system's ports."""
 
     name: str
     connected_to: tuple[str, ...]
@@ -35,7 +35,7 @@ class HostSide(Protocol):
         """A few times a second: connect what came back, notice what went."""
 
     def port_states(self) -> tuple[PortState, ...]:
-        """Of the rig's ports, in order, as of the last `tend`."""
+        """Of the rig's ports, then of its inputs, in order, as of the last `tend`."""
 
     def hush(self) -> None:
         """The engine is gone: Stop and the silencing messages to every port."""

@@ -20,6 +20,7 @@ from syncbox.drivers.patchbay import PatchBay, jack_error
 from syncbox.engine.cycle import Cycle
 from syncbox.engine.records import Deck, Health
 from syncbox.errors import DeviceError
+from syncbox.midi.ports import input_names
 
 CLIENT_NAME = "syncbox"
 _FIRST_BLOCK_S = 5.0
@@ -59,6 +60,11 @@ class Running:
             for number in range(1, program.output_count + 1)
         ]
         self._midi = [client.midi_outports.register(port.name) for port in program.rig.ports]
+        self._inputs = [
+            (number, client.midi_inports.register(name))
+            for number, name in enumerate(input_names(program.rig))
+        ]
+        self._plugged = [False] * len(self._inputs)
         self._numbered_outputs = list(enumerate(self._outputs))
         self._refusals: type[Exception] = jack_error()
         self._next_frame_time = -1  # JACK's number of the frame after the last block
@@ -96,6 +102,7 @@ class Running:
             elif lost >= _HALF:
                 lost = 0  # the server's clock was set back: nothing of ours is missing
             self._next_frame_time = (frame_time + frame_count) & _MASK
+            self._listen()
             block = cycle.begin(frame_count, lost, started_ns)
             self._write(block.audio, block.midi)
             cycle.end(frame_count, started_ns)
@@ -113,6 +120,17 @@ class Running:
             self._priority = f"{grant.text} (the JACK server itself runs without)"
         self._first_block.set()
         return 0
+
+    def _listen(self) -> None:
+        """What came in for this block; a cable that was pulled lets go of what it held."""
+        cycle = self._cycle
+        for number, port in self._inputs:
+            for offset, data in port.incoming_midi_events():
+                cycle.hear(offset, number, bytes(data))
+            plugged = port.number_of_connections > 0
+            if self._plugged[number] and not plugged:
+                cycle.input_gone(number)
+            self._plugged[number] = plugged
 
     def _write(self, audio: Any, midi: list[tuple[int, int, bytes, str]]) -> None:
         for index, port in self._numbered_outputs:

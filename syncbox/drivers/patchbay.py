@@ -23,7 +23,7 @@ from typing import Any
 from syncbox.drivers.child import Child
 from syncbox.drivers.hostside import PortState
 from syncbox.errors import DeviceError, EngineError
-from syncbox.midi.ports import SystemPort, jack_ports, matching, silencing_messages
+from syncbox.midi.ports import SystemPort, input_names, jack_ports, matching, silencing_messages
 from syncbox.score.rig import Rig
 
 _HUSH = b"h"
@@ -35,13 +35,22 @@ _LEAVE_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """What shall be connected. Per MIDI port: its name, a pattern, and what silences it."""
+    """What shall be connected. Per MIDI port: its name, a pattern, and what silences it.
+
+    `inputs` are the ports that hear: each with its name and the pattern of what it hears.
+    """
 
     server: str
     client: str
     outputs: int
     midi: tuple[tuple[str, str], ...]
     silencing: tuple[tuple[bytes, ...], ...]
+    inputs: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def midi_names(self) -> tuple[str, ...]:
+        """All MIDI ports of ours: those that play, then those that hear."""
+        return tuple(name for name, _ in (*self.midi, *self.inputs))
 
 
 class PatchBay:
@@ -50,7 +59,8 @@ class PatchBay:
     def __init__(self, server: str, rig: Rig, outputs: int) -> None:
         self.notes: tuple[str, ...] = ()
         self._server, self._rig, self._outputs = server, rig, outputs
-        self._states = tuple(PortState(port.name, ()) for port in rig.ports)
+        self._names = (*(port.name for port in rig.ports), *input_names(rig))
+        self._states = tuple(PortState(name, ()) for name in self._names)
         self._helper: Child | None = None
         self._hushed = threading.Event()
 
@@ -61,6 +71,7 @@ class PatchBay:
             outputs=self._outputs,
             midi=tuple((port.name, port.match) for port in self._rig.ports),
             silencing=silencing_messages(self._rig),
+            inputs=tuple(zip(input_names(self._rig), self._rig.input_ports.values(), strict=True)),
         )
         helper = Child("patch bay", __name__, wishes)
         try:
@@ -82,8 +93,8 @@ class PatchBay:
     def _take(self, facts: dict[str, Any]) -> None:
         if "connected" in facts:
             self._states = tuple(
-                PortState(port.name, tuple(names))
-                for port, names in zip(self._rig.ports, facts["connected"], strict=True)
+                PortState(name, tuple(others))
+                for name, others in zip(self._names, facts["connected"], strict=True)
             )
 
     def tend(self) -> None:
@@ -110,17 +121,22 @@ def connect_what_is_new(client: Any, wishes: Wishes, made: set[tuple[str, str]])
     A port whose client is not active yet refuses; it is tried again at the next look.
     """
     playback = client.get_ports(is_audio=True, is_input=True, is_physical=True)
-    boxes = jack_ports(client, outputs=True)
+    own = f"{wishes.client}:"
     pairs = [
-        (f"out_{number}", target.name)
+        (f"{own}out_{number}", target.name)
         for number, target in enumerate(playback[: wishes.outputs], 1)
     ]
+    boxes, keyboards = (
+        [port for port in jack_ports(client, outputs=outputs) if not port.name.startswith(own)]
+        for outputs in (True, False)
+    )
     for name, pattern in wishes.midi:
-        pairs.extend((name, box.name) for box in matching(boxes, pattern))
+        pairs.extend((own + name, box.name) for box in matching(boxes, pattern))
+    for name, pattern in wishes.inputs:
+        pairs.extend((box.name, own + name) for box in matching(keyboards, pattern))
     made.intersection_update(pairs)
     for pair in pairs:
-        source, target = pair
-        if pair not in made and _connect(client, f"{wishes.client}:{source}", target):
+        if pair not in made and _connect(client, *pair):
             made.add(pair)
 
 
@@ -138,9 +154,9 @@ def _connect(client: Any, source: str, target: str) -> bool:
 
 
 def connections(client: Any, wishes: Wishes) -> list[list[str]]:
-    """Per MIDI port of ours, the names of the ports it plays to."""
+    """Per MIDI port of ours, the names of the ports it plays to or hears."""
     found = []
-    for name, _ in wishes.midi:
+    for name in wishes.midi_names:
         try:
             port = client.get_port_by_name(f"{wishes.client}:{name}")
             found.append(sorted(other.name for other in client.get_all_connections(port)))
@@ -223,7 +239,7 @@ class _Helper:
         told: list[list[str]] | None = None
         while not self._leaving:
             if self._lost:
-                connected: list[list[str]] = [[] for _ in self._wishes.midi]
+                connected: list[list[str]] = [[] for _ in self._wishes.midi_names]
             else:
                 connect_what_is_new(self._client, self._wishes, self._made)
                 connected = connections(self._client, self._wishes)

@@ -28,6 +28,7 @@ from syncbox.errors import SyncboxError
 
 _FADE_OUT_S = 2.0  # after this an engine that has not faded out is cut off
 _WARM_UP_BLOCKS, _WARM_UP_FRAMES = 40, 256
+_WARM_UP_NOTES = b"\x90\x3c\x40\xb0\x40\x7f\xb0\x40\x00\x80\x3c\x40"
 _SWITCH_INTERVAL_S = 0.0005  # should a second Python thread ever wake up beside the callback
 
 
@@ -66,6 +67,8 @@ def prepare(job: Job) -> tuple[Cycle, Any]:
     warm = job.maker(program, **job.options)
     warm.state.press(warm.start_command)
     for index in range(_WARM_UP_BLOCKS):
+        if program.rig.input_ports:
+            warm.state.hear(0, 0, _WARM_UP_NOTES)
         warm.render(warm.state, index * _WARM_UP_FRAMES, _WARM_UP_FRAMES)
     del warm
     deck = Deck.attach(job.deck_name, job.now_type)

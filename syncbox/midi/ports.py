@@ -51,6 +51,12 @@ def rtmidi_ports(midi: Any) -> tuple[SystemPort, ...]:
     return tuple(SystemPort(name) for name in midi.get_ports())
 
 
+def input_names(rig: Rig) -> tuple[str, ...]:
+    """What the rig's inputs are called beside its ports: their names, apart from those of ports."""
+    taken = {port.name for port in rig.ports}
+    return tuple(f"{name}-in" if name in taken else name for name in rig.input_ports)
+
+
 def silencing_messages(rig: Rig) -> tuple[tuple[bytes, ...], ...]:
     """Per port of the rig, what ends everything that sounds: Stop, then every used channel."""
     per_port = []
