@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from syncbox.score.rig import Rig
@@ -15,10 +15,20 @@ class PortState:
     name: str
     connected_to: tuple[str, ...]
     recorded_only: bool = False  # no MIDI leaves the computer with this driver
+    returns: int = 0  # how often something was connected to it that had not been
+    beside: bool = False  # whether something else was connected when that happened last
 
     @property
     def missing(self) -> bool:
         return not self.connected_to and not self.recorded_only
+
+    def connected_now(self, names: tuple[str, ...]) -> PortState:
+        """The same port after a look at what it is connected to."""
+        before = frozenset(self.connected_to)
+        if before.issuperset(names):
+            return replace(self, connected_to=names)
+        beside = not before.isdisjoint(names)
+        return replace(self, connected_to=names, returns=self.returns + 1, beside=beside)
 
 
 class HostSide(Protocol):

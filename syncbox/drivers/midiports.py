@@ -59,8 +59,8 @@ class MidiPorts:
         wanted = [[box.name for box in matching(outputs, port.match)] for port in self._rig.ports]
         self._tell({"open": wanted})
         self._states = tuple(
-            PortState(port.name, tuple(names))
-            for port, names in zip(self._rig.ports, wanted, strict=True)
+            state.connected_now(tuple(names))
+            for state, names in zip(self._states, wanted, strict=True)
         )
         if not facts["system"]:
             self._system_note = "This computer has no MIDI system, so no MIDI goes out."

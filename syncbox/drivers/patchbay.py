@@ -16,6 +16,7 @@ import pickle
 import signal
 import sys
 import threading
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -93,8 +94,8 @@ class PatchBay:
     def _take(self, facts: dict[str, Any]) -> None:
         if "connected" in facts:
             self._states = tuple(
-                PortState(name, tuple(others))
-                for name, others in zip(self._names, facts["connected"], strict=True)
+                state.connected_now(tuple(others))
+                for state, others in zip(self._states, facts["connected"], strict=True)
             )
 
     def tend(self) -> None:
@@ -213,11 +214,18 @@ class _Helper:
         self._wake = threading.Event()
         self._leaving = self._hush_wanted = self._lost = False
         self._made: set[tuple[str, str]] = set()
+        self._gone: deque[str] = deque()  # ports that went away since the last look
         self._client = jack.Client("syncbox-ports", no_start_server=True, servername=wishes.server)
-        self._client.set_port_registration_callback(self._changed)
+        self._client.set_port_registration_callback(self._registered)
         self._client.set_port_connect_callback(self._changed)
         self._client.set_shutdown_callback(self._shut_down)
         self._client.activate()
+
+    def _registered(self, port: Any, there: bool) -> None:
+        # One that has come back before the next look must not pass for one that never left.
+        if not there:
+            self._gone.append(port.name)
+        self._wake.set()
 
     def _changed(self, *_: object) -> None:
         self._wake.set()
@@ -241,6 +249,7 @@ class _Helper:
             if self._lost:
                 connected: list[list[str]] = [[] for _ in self._wishes.midi_names]
             else:
+                told = self._forget_gone(told)
                 connect_what_is_new(self._client, self._wishes, self._made)
                 connected = connections(self._client, self._wishes)
             if connected != told:
@@ -255,6 +264,21 @@ class _Helper:
             # A client that leaves without a word holds up the server's own end for seconds.
             self._client.deactivate()
             self._client.close()
+
+    def _forget_gone(self, told: list[list[str]] | None) -> list[list[str]] | None:
+        """Take connections of ports that went away out of what was made and what was told."""
+        gone = {self._gone.popleft() for _ in range(len(self._gone))}
+        if not gone or told is None:
+            return told
+        self._made = {pair for pair in self._made if gone.isdisjoint(pair)}
+        own = (f"{self._wishes.client}:{name}" for name in self._wishes.midi_names)
+        left = [
+            [] if name in gone else [other for other in others if other not in gone]
+            for name, others in zip(own, told, strict=True)
+        ]
+        if left != told:
+            _say({"connected": left})
+        return left
 
     def _send_hush(self) -> None:
         if not self._lost:

@@ -23,6 +23,7 @@ from syncbox.drivers import system
 from syncbox.drivers.child import Child
 from syncbox.drivers.choose import Choice, choose
 from syncbox.drivers.hostside import HostSide
+from syncbox.drivers.returns import Returns
 from syncbox.drivers.status import Status, lengths
 from syncbox.engine.cycle import Play
 from syncbox.engine.process import Driver, Job
@@ -108,6 +109,7 @@ class Session:
     ) -> None:
         self.choice = choice
         self._port_count = len(program.rig.ports)
+        self._returns = Returns(self._port_count)
         self._lock = threading.Lock()  # of the host's own threads; the engine never sees it
         self._close_lock = threading.Lock()
         self._closing = threading.Event()
@@ -223,8 +225,16 @@ class Session:
             assert self._engine is not None
             if self._engine.alive:
                 self._side.tend()
+                self._bring_up_to_date()
             else:
                 self._engine_died()
+
+    def _bring_up_to_date(self) -> None:
+        assert self._side is not None
+        states = self._side.port_states()[: self._port_count]  # its inputs come after them
+        for command in self._returns.commands(states):
+            with contextlib.suppress(EngineError, RingFullError):  # it died, or hangs
+                self.press(command)
 
     def _engine_died(self) -> None:
         if self._hushed:

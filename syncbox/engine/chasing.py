@@ -63,14 +63,16 @@ def _control(message: MessageOut) -> tuple[int, bytes]:
 
 def send_message(state: EngineState, message: MessageOut, frame: int) -> None:
     """Queue a controller or system exclusive message; a controller's value is remembered."""
-    state.outboxes[message.port].messages.append((frame, message.data, message.why))
+    if not state.absent[message.port]:
+        state.outboxes[message.port].messages.append((frame, message.data, message.why))
     if message.why == "controller":
         state.controls[_control(message)] = message.data
 
 
 def select_patch(state: EngineState, patch: PatchOut, frame: int) -> None:
     """Queue a patch change unless that patch is selected already."""
-    if state.selected[patch.instrument] == patch.key:
+    state.patches[patch.instrument] = patch
+    if state.absent[patch.port] or state.selected[patch.instrument] == patch.key:
         return
     state.selected[patch.instrument] = patch.key
     outbox = state.outboxes[patch.port]

@@ -97,8 +97,11 @@ def _next_line(state: EngineState, run: LegRun, block_end: int) -> int:
 
 
 def _phase_at(run: LegRun, line: int) -> int:
-    tick = run.leg.bars[line][1] if line < len(run.bar_frames) else run.leg.ticks
-    return (run.phase + tick) % TICKS_PER_CLOCK
+    return (run.phase + _tick_at(run, line)) % TICKS_PER_CLOCK
+
+
+def _tick_at(run: LegRun, line: int) -> int:
+    return run.leg.bars[line][1] if line < len(run.bar_frames) else run.leg.ticks
 
 
 def _take_back(state: EngineState, run: LegRun, line: int) -> None:
@@ -107,6 +110,7 @@ def _take_back(state: EngineState, run: LegRun, line: int) -> None:
     if later and run.leg.until_cue and later[0].leg_index != run.leg_index:
         state.cue_pending = True  # the vamp had been left, and is in its round again
     state.phase = _phase_at(run, line)
+    state.told_tick = run.told_tick + _tick_at(run, line)
     run.cut(run.exact_bar(line))
     state.runs = [other for other in state.runs if other not in later]
     state.tail = run

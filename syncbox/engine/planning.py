@@ -40,7 +40,7 @@ def begin_song(state: EngineState, frame: int) -> None:
     state.now.forget_place()
     state.cue_pending = state.position_known = False
     state.jump_leg = -1
-    state.vamps_met = state.holds_met = state.phase = 0
+    state.vamps_met = state.holds_met = state.phase = state.told_tick = 0
     first_frame = max(frame + state.start_delay, state.ready_frame)
     stretch = state.stretch
     if entry.is_top:
@@ -59,6 +59,7 @@ def begin_song(state: EngineState, frame: int) -> None:
     send_position(state, frame, leg.route_tick + entry.tick)
     rejoin_stems(state, entry.leg_index, entry.tick, begins)
     state.phase = -entry.tick % TICKS_PER_CLOCK
+    state.told_tick = leg.route_tick + entry.tick
     place(state, at, leg, begins - entry.offset * stretch, entry.tick)
 
 
@@ -84,6 +85,8 @@ def place(
     if leg.until_cue and run.round_no == 1:
         _meet(state, run)
     if leg.counted:
+        run.told_tick = state.told_tick - first_tick
+        state.told_tick = run.told_tick + leg.ticks
         if not state.midi_rolling:
             from_top = leg.route_tick + first_tick == 0
             if leg.relocates:
@@ -215,6 +218,7 @@ def arrive(state: EngineState, run: LegRun, target: int) -> None:
     _time_position(state, frame, leg.route_tick)
     state.position_known = True
     state.phase = 0
+    state.told_tick = leg.route_tick
     state.timed_sounds.append((frame, None))
     rejoin_stems(state, target, 0, run.end)
 
@@ -244,7 +248,7 @@ def _next_song(state: EngineState, tail: LegRun, leg: CompiledLeg) -> Fraction:
     """
     assert tail.end is not None
     state.position_known = False
-    state.phase = state.vamps_met = state.holds_met = 0
+    state.phase = state.vamps_met = state.holds_met = state.told_tick = 0
     song = state.program.songs[tail.song_index]
     if song.then is Then.SEGUE:
         send_stop(state, tail.end_frame - 2 * state.start_lead)

@@ -25,6 +25,7 @@ from syncbox.engine.planning import (
     stop_now,
 )
 from syncbox.engine.ports import in_sending_order
+from syncbox.engine.returning import join_returned, refresh_port
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import Block, EngineState
 from syncbox.engine.transport import Command, State, unpacked
@@ -51,6 +52,8 @@ def render_block(state: EngineState, first_frame: int, frame_count: int) -> Bloc
         _obey(state, command, argument, end)
     state.presses.clear()
     join_next(state, end)
+    if state.returning:
+        join_returned(state, end)
     emit_block(state, first_frame, end)
     state.midi.sort(key=in_sending_order)
     audio = state.mixer.render(frame_count)
@@ -74,6 +77,8 @@ def _obey(state: EngineState, command: Command, argument: int, end: int) -> None
         set_trim(state, state.trim_permille + _TRIM_STEPS[command], end)
     elif command is Command.TEMPO_TRIM:
         set_trim(state, argument, end)
+    elif command is Command.REFRESH_PORT:
+        state.now.refused_count += not refresh_port(state, argument)
     elif command is Command.QUIT:
         _quit(state, was, first)
     elif command in _JUMPS:

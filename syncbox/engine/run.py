@@ -32,6 +32,7 @@ class LegRun:
         "event_frames",
         "events",
         "first_clock",
+        "first_tick",
         "leg",
         "leg_index",
         "next_event",
@@ -44,6 +45,7 @@ class LegRun:
         "start_frame",
         "started",
         "stretch",
+        "told_tick",
     )
 
     def __init__(
@@ -95,6 +97,8 @@ class LegRun:
                 if tick >= first_tick
             ]
             self.start_frame = tick_frames[0]
+        self.first_tick = first_tick
+        self.told_tick = 0  # song position of the receivers at tick 0
         self.started = False
         self.ends_song = False  # nothing of this song comes after it
 

@@ -22,7 +22,7 @@ from syncbox.engine.ports import (
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.script import CueScript
 from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
-from syncbox.schedule.program import CompiledSong, Program, SoundStart
+from syncbox.schedule.program import CompiledSong, PatchOut, Program, SoundStart
 from syncbox.units import ms_to_frames
 
 LEVEL_DB_START = -12.0  # quiet: the person at the keys raises it on purpose
@@ -122,6 +122,11 @@ class EngineState:
         self.selected = [-1] * len(program.rig.instruments)  # patch key on each instrument
         self.controls: dict[tuple[int, bytes], bytes] = {}  # last value of each controller sent
         self.ready_frame = 0  # when the last patch asked for has been loaded
+        # Per port and instrument, so that a port that comes back is brought up to date alone
+        self.patches: list[PatchOut | None] = [None] * len(program.rig.instruments)  # wanted now
+        self.absent = [False] * len(ports)  # nothing but clocks is sent there for now
+        self.returning: dict[int, int] = {}  # port: when it goes on with the music, -1 unknown
+        self.told_tick = 0  # song position of the receivers at the end of the tail
         # Leads in frames
         rate = program.rate
         self.start_lead = ms_to_frames(START_LEAD_MS, rate=rate)

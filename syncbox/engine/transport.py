@@ -43,6 +43,7 @@ class Command(IntEnum):
     TEMPO_UP = 15  # one step of tonight's trim, from the next bar line on
     TEMPO_DOWN = 16
     TEMPO_TRIM = 17  # argument: thousandths above or below the written tempo
+    REFRESH_PORT = 40  # from the host, not from a person; see `returning.Refresh`
 
 
 ARGUMENT = 256  # a command travels as one number: its own, plus this times its argument
@@ -83,6 +84,7 @@ _ALWAYS = (
     Command.TEMPO_UP,
     Command.TEMPO_DOWN,
     Command.TEMPO_TRIM,
+    Command.REFRESH_PORT,
 )
 
 NEXT_STATE: dict[tuple[State, Trigger], State] = {

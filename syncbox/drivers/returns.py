@@ -1,0 +1,50 @@
+"""Which ports have come back, so that the engine brings them up to date."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from syncbox.drivers.hostside import PortState
+from syncbox.engine.returning import Refresh, refresh
+from syncbox.engine.transport import Command, packed
+
+
+class Returns:
+    """Watches port states; says what the engine must be told. A port that never left is left alone.
+
+    The first connection counts as a return too: what the engine sent before went nowhere.
+    """
+
+    def __init__(self, port_count: int) -> None:
+        self._seen = [0] * port_count  # returns that the engine knows of
+        self._connected: list[frozenset[str]] = [frozenset()] * port_count
+        self._at_death: list[frozenset[str]] = [frozenset()] * port_count
+        self._owed = [False] * port_count  # the engine was away
+
+    def commands(self, states: Sequence[PortState]) -> list[int]:
+        """Commands for the engine after a look at the ports."""
+        found = []
+        for port, state in enumerate(states):
+            kind = self._kind(port, state)
+            self._connected[port] = frozenset(state.connected_to)
+            if kind is not None:
+                self._owed[port] = False
+                found.append(packed(Command.REFRESH_PORT, refresh(port, kind)))
+        return found
+
+    def _kind(self, port: int, state: PortState) -> Refresh | None:
+        came, self._seen[port] = state.returns > self._seen[port], state.returns
+        if self._owed[port]:
+            if state.missing:
+                return None
+            known = self._at_death[port].issuperset(state.connected_to)
+            return Refresh.MISSED if known else Refresh.WHOLE
+        if not came or not state.connected_to:
+            return None
+        return Refresh.SETTINGS if state.beside else Refresh.WHOLE
+
+    def engine_was_away(self) -> None:
+        """A new engine plays: what was connected to the old one has missed something."""
+        self._at_death = self._connected
+        self._connected = [frozenset()] * len(self._connected)
+        self._owed = [True] * len(self._connected)

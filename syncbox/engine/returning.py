@@ -1,0 +1,124 @@
+"""A port that comes back is brought up to date: with what playing from the start had given it.
+
+Patches and controllers first, then its place in the music: Stop at once, Song Position,
+and Continue just before a bar line, whose clock is then the first that counts (MIDI 1.0
+Detailed Specification 4.2.1, p. 27-31). No other port hears anything of it.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from syncbox.engine.chasing import SONG_POSITION_MAX, select_patch
+from syncbox.engine.state import EngineState
+from syncbox.engine.transport import State
+from syncbox.midi.messages import continue_, song_position, start, stop
+from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_SONG_POSITION
+
+PORTS_MAX = 64
+_UNKNOWN = -1  # the bar line where the port goes on is not decided yet
+_BEGINNINGS = ("start", "continue")
+
+
+class Refresh(IntEnum):
+    """What a port that came back needs; the command's argument is port + PORTS_MAX * this."""
+
+    WHOLE = 0  # it may have been switched off
+    SETTINGS = 1  # another box on the same port plays on: its transport must not be disturbed
+    MISSED = 2  # the engine was away, not the box: only what it has missed
+
+
+def refresh(port: int, kind: Refresh) -> int:
+    """The argument of REFRESH_PORT."""
+    return port + PORTS_MAX * kind
+
+
+def refresh_port(state: EngineState, argument: int) -> bool:
+    """Bring one port up to date. False: there is no such port."""
+    kind, port = divmod(argument, PORTS_MAX)
+    if not (0 <= kind <= max(Refresh) and port < len(state.outboxes)):
+        return False
+    state.absent[port] = False
+    frame = state.next_frame
+    for instrument, patch in enumerate(state.patches):
+        if patch is not None and patch.port == port:
+            if kind != Refresh.MISSED:
+                state.selected[instrument] = -1
+            select_patch(state, patch, frame)
+    # After the silencing messages all controllers are back at their defaults.
+    due = max(frame, state.ready_frame)
+    for (at, _), data in state.controls.items():
+        if at == port:
+            state.outboxes[port].messages.append((due, data, "controller"))
+    if kind != Refresh.SETTINGS:
+        _rejoin_music(state, port)
+    return True
+
+
+def _rejoin_music(state: EngineState, port: int) -> None:
+    kind = state.program.rig.ports[port]
+    if not (kind.start_stop or kind.song_position):
+        return
+    if state.midi_rolling and not _will_begin(state, port):
+        if kind.start_stop:
+            state.timed.add(_shifted(state, port, state.next_frame), port, stop(), "stop")
+        state.returning[port] = _UNKNOWN
+    elif state.transport is State.HOLDING or state.midi_rolling:
+        _tell(state, port, state.next_frame, _next_position(state))
+
+
+def _next_position(state: EngineState) -> int:
+    """Song position in ticks from which the music goes on: where the next counted leg begins."""
+    coming = [run for run in state.runs if run.leg.counted and not run.started]
+    return coming[0].told_tick + coming[0].first_tick if coming else state.told_tick
+
+
+def _will_begin(state: EngineState, port: int) -> bool:
+    return any(row[2] == port and row[4] in _BEGINNINGS for row in state.timed.rows)
+
+
+def join_returned(state: EngineState, block_end: int) -> None:
+    """Every block while a port waits for its bar line."""
+    for port, line in list(state.returning.items()):
+        done = line != _UNKNOWN and line < state.next_frame
+        if done or not state.midi_rolling or (line == _UNKNOWN and _will_begin(state, port)):
+            del state.returning[port]
+        elif line == _UNKNOWN or not _will_begin(state, port):  # or a jump has thrown it over
+            state.returning[port] = _plan(state, port, block_end)
+
+
+def _plan(state: EngineState, port: int, block_end: int) -> int:
+    """Song position and Continue for the next bar line that can be told; its frame."""
+    earliest = block_end + state.margin
+    lines = (
+        (frame, run.told_tick + tick)
+        for run in state.runs
+        if run.leg.counted
+        for frame, (_, tick) in zip(run.bar_frames, run.leg.bars, strict=True)
+        if earliest <= frame < run.end_frame and (run.phase + tick) % TICKS_PER_CLOCK == 0
+    )
+    # Only every sixteenth has a number; a bar line between two of them cannot be told.
+    told = [line for line in lines if line[1] % TICKS_PER_SONG_POSITION == 0]
+    if not told:
+        return _UNKNOWN
+    line, tick = min(told)
+    rig_port = state.program.rig.ports[port]
+    knows = rig_port.song_position and _tell(state, port, line - 3 * state.start_lead // 2, tick)
+    if rig_port.start_stop:
+        data, why = (continue_(), "continue") if knows and tick else (start(), "start")
+        state.timed.add(_shifted(state, port, line - state.start_lead), port, data, why)
+    return line
+
+
+def _tell(state: EngineState, port: int, frame: int, tick: int) -> bool:
+    """Send a song position. False: the port wants none, or it is beyond the last number."""
+    position = tick // TICKS_PER_SONG_POSITION
+    if not state.program.rig.ports[port].song_position or position > SONG_POSITION_MAX:
+        return False
+    at = _shifted(state, port, frame)
+    state.timed.add(at, port, song_position(position), "song position")
+    return True
+
+
+def _shifted(state: EngineState, port: int, frame: int) -> int:
+    return max(state.next_frame, frame + state.outboxes[port].shift)

@@ -1,0 +1,130 @@
+from __future__ import annotations
+
+import time
+
+import pytest
+from building import RIG, item, program_of, section, song
+from listening import capture, wait_for
+
+from syncbox.drivers.hostside import PortState
+from syncbox.drivers.returns import Returns
+from syncbox.drivers.session import open_session
+from syncbox.engine.returning import PORTS_MAX, Refresh
+from syncbox.engine.transport import Command, State, unpacked
+from syncbox.score.rig import Instrument, MidiPort, Rig
+from syncbox.score.song import PatchChange
+
+
+class Looks:
+    """Port states as a driver's host side makes them, one look after the other."""
+
+    def __init__(self, count, *, recorded_only=False):
+        self.returns = Returns(count)
+        self.states = [PortState(f"p{n}", (), recorded_only) for n in range(count)]
+
+    def see(self, *connected):
+        both = zip(self.states, connected, strict=True)
+        self.states = [state.connected_now(names) for state, names in both]
+
+    def told(self, *connected):
+        self.see(*connected)
+        found = []
+        for number in self.returns.commands(self.states):
+            command, argument = unpacked(number)
+            assert command is Command.REFRESH_PORT
+            found.append((argument % PORTS_MAX, Refresh(argument // PORTS_MAX)))
+        return found
+
+
+def test_the_first_connection_and_a_return_bring_everything():
+    looks = Looks(2)
+    assert looks.told((), ("box",)) == [(1, Refresh.WHOLE)]
+    assert looks.told((), ("box",)) == []
+    assert looks.told((), ()) == []
+    assert looks.told(("stand",), ("box",)) == [(0, Refresh.WHOLE), (1, Refresh.WHOLE)]
+
+
+def test_a_port_that_was_away_between_two_looks_is_noticed():
+    looks = Looks(1)
+    looks.told(("box",))
+    looks.see(())
+    assert looks.told(("box",)) == [(0, Refresh.WHOLE)]
+
+
+def test_a_second_box_on_a_port_does_not_disturb_the_first():
+    looks = Looks(1)
+    looks.told(("box",))
+    assert looks.told(("box", "spare box")) == [(0, Refresh.SETTINGS)]
+
+
+def test_after_the_engine_was_away_a_box_that_stayed_gets_what_it_missed():
+    looks = Looks(3)
+    looks.told(("box",), ("stand",), ())
+    looks.returns.engine_was_away()
+    assert looks.told((), (), ()) == []
+    assert looks.told(("box",), (), ("new",)) == [(0, Refresh.MISSED), (2, Refresh.WHOLE)]
+    assert looks.told(("box",), ("stand",), ("new",)) == [(1, Refresh.MISSED)]
+
+
+def test_ports_that_are_only_recorded_need_nothing_but_after_an_absence():
+    looks = Looks(1, recorded_only=True)
+    assert looks.told(()) == []
+    looks.returns.engine_was_away()
+    assert looks.told(()) == [(0, Refresh.MISSED)]
+    assert looks.told(()) == []
+
+
+def rig(*ports: str) -> Rig:
+    return Rig(
+        ports=tuple(
+            MidiPort(name, f"listener:in_{n}", clock=True, start_stop=True, song_position=True)
+            for n, name in enumerate(ports)
+        ),
+        instruments=(Instrument("organ", "stand", 1), Instrument("choir", "strings", 1)),
+        mixes=RIG.mixes,
+    )
+
+
+@pytest.mark.jack
+@pytest.mark.timeout(120)
+def test_a_port_that_returns_in_mid_song_is_brought_up_to_date_alone(jack_server):
+    """MIDI 1.0 4.2.1 p. 27-31: position while stopped, six clocks to each, Continue in time."""
+    written = song(
+        section("A", 1, item(PatchChange("organ", "5")), item(PatchChange("choir", "4"))),
+        section("B", 90, item(PatchChange("organ", "7"))),
+        tempo=240,
+    )
+    program = program_of(written, rig=rig("stand", "strings"))
+    with (
+        open_session(program, "jack", device=jack_server) as session,
+        capture(jack_server, midi_ports=2) as listener,
+    ):
+        wait_for(lambda: all(port.connected_to for port in session.status().ports))
+        session.press(Command.START)
+        wait_for(lambda: session.status().now.bar >= 2)
+        listener.tell("drop 0")
+        wait_for(lambda: session.status().ports[0].missing)
+        others_before = [row for row in listener.heard()["midi"] if row[0] == 1]
+        heard_before = len(listener.messages())
+        listener.tell("add 0")
+        wait_for(lambda: "fb" in listener.messages()[heard_before:])
+        time.sleep(0.3)
+        heard, status = listener.heard(), session.status()
+    assert status.now.transport == State.ROLLING
+    back = [row for row in heard["midi"] if row[0] == 0][heard_before:]
+    news = [data for _, _, data in back if data != "f8"]
+    assert news[0] in ("fc", "c006")
+    assert sorted(news[:2]) == ["c006", "fc"]
+    assert news[2][:2] == "f2"
+    assert news[3] == "fb"
+    others = [row for row in heard["midi"] if row[0] == 1]
+    assert {data for _, _, data in others[len(others_before) :]} == {"f8"}
+    # The neighbour heard every clock: the position is the number of its clocks by six.
+    begun = next(index for index, row in enumerate(others) if row[2] == "fa")
+    clocks = [frame for _, frame, data in others[begun:] if data == "f8"]
+    continued = next(frame for _, frame, data in back if data == "fb")
+    first = next(index for index, frame in enumerate(clocks) if frame > continued)
+    position = int(news[2][2:4], 16) + 128 * int(news[2][4:6], 16)
+    if not heard["gaps"] and not status.dropouts:
+        assert first == 6 * position
+    assert first % 96 == 0 or heard["gaps"] or status.dropouts
