@@ -137,8 +137,9 @@ class Report:
 
     @property
     def worst_ms(self) -> float | None:
-        """The largest error of any click or clock outside dropouts."""
-        sizes = [series.spread.max for series in self._series() if series.spread.max is not None]
+        """The largest error of any click, clock or patch, beside dropouts too."""
+        spreads = [part for s in self._series() for part in (s.spread, s.at_dropouts)]
+        sizes = [part.max for part in spreads if part.max is not None]
         return max(sizes) * 1000 / self.setting.rate if sizes else None
 
     def as_json(self) -> dict[str, Any]:

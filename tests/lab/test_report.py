@@ -74,6 +74,15 @@ def test_events_beside_a_dropout_are_told_apart():
     assert "1 dropouts" in judge(spoiled)[1]
 
 
+def test_a_complaint_that_moved_something_is_not_forgiven():
+    """The audio system complained, nobody lost a frame, and yet a clock came late."""
+    clocks = GRID.clocks.copy()
+    clocks[100] += 100
+    around = spans((GRID.clocks[100] - 10, GRID.clocks[100] + 400))
+    assert judge(found(clocks=clocks, dropouts=around, xrun_count=1))[0] is False
+    assert judge(found(dropouts=around, xrun_count=1))[0] is True
+
+
 def test_what_the_capture_missed_is_not_blamed_on_the_engine():
     gap = spans((GRID.clocks[100] - 10, GRID.clocks[110] + 10))
     missed = found(clocks=np.delete(GRID.clocks, slice(100, 111)), spoilt=gap)
