@@ -34,6 +34,7 @@ COMMANDS = {
     "takes": ("rehearse:takes", "List the takes of a song, with what was noted."),
     "render": ("render:render", "Write a show to WAV files, MIDI files and event logs."),
     "fit": ("fit:fit", "Bring a loop to the exact length of its bars, seam and hits kept clean."),
+    "learn": ("learn:learn", "Press a pedal, and the rig knows what it does."),
     "ports": ("ports:ports", "List audio devices and MIDI ports, and what the rig matches."),
     "measure": ("measure:measure", "Measure how tight click and clock are on this computer."),
     "schema": ("schema:schema", "Write the JSON Schemas that help an editor with show files."),

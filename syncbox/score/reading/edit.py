@@ -31,7 +31,7 @@ def set_value(text: str, path: Path, value: str, *, source: str = "") -> str:
     Comments, order, quotes elsewhere and line ends stay byte for byte. Raises
     ShowError if the text cannot be read, or there is no single value at `path`.
     """
-    before = _tree(text, source)
+    before = tree(text, source)
     node = find(before, path)
     if not isinstance(node, Scalar):
         raise ShowError("a list stands here, not one value", where=f"{source}:{node.line}")
@@ -45,7 +45,8 @@ def set_value(text: str, path: Path, value: str, *, source: str = "") -> str:
     )
 
 
-def _tree(text: str, source: str) -> Node:
+def tree(text: str, source: str) -> Node:
+    """The tree of a text. Raises ShowError with its first problem."""
     problems: list[Problem] = []
     root = compose(text, Report(source, problems))
     if root is None or problems:
@@ -69,10 +70,10 @@ def _says(text: str, path: Path, value: str, before: Node) -> bool:
     after = compose(text, Report("", problems))
     if after is None or problems:
         return False
-    return _bare(after) == _bare(before, path, value)
+    return bare(after) == bare(before, path, value)
 
 
-def _bare(node: Node, path: Path | None = None, value: str = "") -> object:
+def bare(node: Node, path: Path | None = None, value: str = "") -> object:
     """A tree without places, with the value at `path` replaced."""
     if isinstance(node, Scalar):
         return value if path == () else node.text
@@ -81,5 +82,5 @@ def _bare(node: Node, path: Path | None = None, value: str = "") -> object:
         return path[1:] if path and path[0] == step else None
 
     if isinstance(node, Sequence):
-        return [_bare(item, inner(i), value) for i, item in enumerate(node.items)]
-    return [(key, _bare(item, inner(key), value)) for key, (_, item) in node.pairs.items()]
+        return [bare(item, inner(i), value) for i, item in enumerate(node.items)]
+    return [(key, bare(item, inner(key), value)) for key, (_, item) in node.pairs.items()]
