@@ -68,7 +68,7 @@ class Preparer:
         Raises UnreadableError or ShowError for one that cannot be played, if `strict`.
         """
         wishes = _wishes(songs, legs, self.rate)
-        matched = _matched_files(songs)
+        matched = matched_files(songs)
         clips = Clips()
         for number, wish in enumerate(wishes):
             if self.progress is not None:
@@ -195,7 +195,7 @@ def _wishes(songs: Sequence[Song], legs: Iterable[Sequence[Leg]], rate: int) -> 
     return list(wishes.values())
 
 
-def _matched_files(songs: Sequence[Song]) -> dict[str, bool]:
+def matched_files(songs: Sequence[Song]) -> dict[str, bool]:
     """Files that are brought to one loudness, stems and loops, and whether they go round."""
     found: dict[str, bool] = {}
     for play in _plays(songs):

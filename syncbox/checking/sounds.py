@@ -13,7 +13,7 @@ from syncbox.errors import SyncboxError
 from syncbox.score.checks import items, warning
 from syncbox.score.layout import Leg, LegKind, Route
 from syncbox.score.problem import Problem
-from syncbox.score.song import AudioKind, Item, PlayAudio, Song, SpokenCue
+from syncbox.score.song import AudioKind, FitWay, Item, PlayAudio, Song, SpokenCue
 
 LOOP_ERROR_MS_MAX = 2.0  # more than this between loop and bars is heard as a limp
 
@@ -89,6 +89,8 @@ def check_loops(route: Route, shelf: SoundShelf) -> Iterator[Problem]:
             what = placed.what
             if not isinstance(what, PlayAudio) or what.kind is not AudioKind.LOOP:
                 continue
+            if what.fit is not FitWay.OFF:
+                continue  # it is brought to their length
             found = shelf.look(what.file, placed.item)
             if placed.item in done or isinstance(found, Problem):
                 continue
@@ -111,5 +113,6 @@ def _check_loop(
             item.place,
             f"'{what.file}' is {float(loop_s):.3f} s long, but {count} here last "
             f"{float(bars_s):.3f} s",
-            "it is cut off or leaves a gap; make the loop as long as its bars, or change 'every'",
+            "it is cut off or leaves a gap; add fit: slices, make it as long as its bars, or "
+            "change 'every'",
         )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
+from syncbox.checking.drift import check_drift
 from syncbox.checking.sounds import SoundShelf, check_loops, check_sounds
 from syncbox.checking.wires import check_patch, check_patch_names, check_patches, check_wires
 from syncbox.errors import ShowError
@@ -51,6 +52,7 @@ def check_show(folder: Path) -> Checked:
     problems: list[Problem] = []
     draft = read_draft(folder, problems=problems)
     problems.extend(check_draft(draft, folder))
+    problems.extend(check_drift(draft, folder))
     problems.sort(key=lambda p: (p.place.file, p.place.line, p.place.column))
     return Checked(tuple(dict.fromkeys(problems)), len(draft.show.songs))
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
+    from syncbox.checking.loud import SoundRow
     from syncbox.checking.whole import Checked
     from syncbox.score.problem import Problem
 
@@ -18,7 +20,8 @@ EXIT_PROBLEMS = 1
 @click.command()
 @click.argument("show", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the problems as JSON.")
-def check(show: Path, *, as_json: bool) -> None:
+@click.option("--sounds", is_flag=True, help="List the loudness and peak of every sound too.")
+def check(show: Path, *, as_json: bool, sounds: bool) -> None:
     """Read the SHOW folder and list every problem, with its place and its cure.
 
     Warnings do not keep a show from being played. The exit code is 0 for a show
@@ -27,14 +30,39 @@ def check(show: Path, *, as_json: bool) -> None:
     from syncbox.checking.whole import check_show
 
     checked = check_show(show)
+    rows = _sound_rows(show) if sounds else None
     if as_json:
-        click.echo(json.dumps(as_data(checked), ensure_ascii=False, indent=2))
+        data = as_data(checked)
+        if rows is not None:
+            data["sounds"] = [asdict(row) for row in rows]
+        click.echo(json.dumps(data, ensure_ascii=False, indent=2))
     else:
+        for row in rows or ():
+            click.echo(sound_line(row))
         for problem in checked.problems:
             click.echo(str(problem))
         click.echo(summary(checked))
     if checked.errors:
         raise click.exceptions.Exit(EXIT_PROBLEMS)
+
+
+def _sound_rows(show: Path) -> list[SoundRow]:
+    from syncbox.checking.loud import sound_rows
+    from syncbox.score.reading.show import read_draft
+
+    return list(sound_rows(read_draft(show, problems=[]).show, show))
+
+
+def sound_line(row: SoundRow) -> str:
+    """A sound on one line: how long and loud it is, and what is done about that."""
+    if row.seconds is None:
+        return f"{row.file}: cannot be read"
+    loud = "no loudness (silent or too short)" if row.lufs is None else f"{row.lufs:6.1f} LUFS"
+    line = f"{row.file}: {row.seconds:.2f} s, {loud}, true peak {row.true_peak_db:.1f} dB"
+    if row.gain_db is None:
+        return line
+    held = ", held back by its peaks" if row.held_back else ""
+    return f"{line}, played at {row.gain_db:+.1f} dB{held}"
 
 
 def summary(checked: Checked) -> str:

@@ -1,0 +1,222 @@
+"""Stems and loops against the tempo map: the wrong tempo is found before the rehearsal.
+
+The hits of a sound are laid on the bars that play beside it, and the same again as if
+the sound ran a little faster or slower. The ratio at which its hits gather best on
+sixteenths or triplets is the sound's own tempo. Free playing gathers nowhere, and then
+nothing is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.audio.cache import Cache, key_of
+from syncbox.audio.clips import inside, read_clip
+from syncbox.audio.find import first_strong
+from syncbox.audio.onsets import find_onsets
+from syncbox.errors import ShowError, SyncboxError
+from syncbox.score.checks import warning
+from syncbox.score.layout import LegKind, Step, Until, lay_out, usual_path
+from syncbox.score.problem import Problem
+from syncbox.score.reading.show import Draft
+from syncbox.score.song import AudioKind, FitWay, PlayAudio, Song
+from syncbox.score.written import PlacedItem
+from syncbox.units import TICKS_PER_QUARTER
+
+VERSION = 1  # of the analysis: raised when it would say something else
+RATE = 24_000  # hits are found at this rate
+LISTEN_S = 90.0  # of a sound
+HITS_MIN = 12
+RATIO_MIN, RATIO_MAX = 0.75, 1.34  # own tempo to the map's
+SLOW_PART = 1 / 4  # of a grid step at the end: how close neighbouring ratios are tried
+STANDS_OUT = 15.0  # so many times as good as most ratios: the sound has a tempo
+FIT_MIN = 0.3  # how well hits must lie on their best tempo, 0 to 1: free playing does not
+BETTER = 1.25  # so many times as good as the map: the sound has another tempo
+DRIFT_MS_MAX = 25.0  # apart at the end of what was listened to
+OFFSET_MS_MAX = 35.0  # hits beside the grid; a relaxed player stays within this
+
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Lie:
+    """How a sound's hits lie on the map: own tempo to the map's, and how late they are."""
+
+    ratio: float
+    certain: bool
+    better: bool  # the ratio fits clearly better than 1 does
+    offset_ms: float
+    first_hit_s: float  # in the file
+    seconds: float  # from the start to the last hit that was used
+
+
+def check_drift(draft: Draft, folder: Path) -> Iterator[Problem]:
+    """Stems and loops of a show that run away from their bars, or lie beside them.
+
+    Files that cannot be read are not mentioned: `check_sounds` does that.
+    """
+    cache = Cache.beside(folder)
+    for song_id, song in draft.show.songs.items():
+        if song_id in draft.broken:
+            continue
+        try:
+            path = usual_path(lay_out(song))
+        except ShowError:
+            continue
+        done: set[tuple[str, object]] = set()
+        for index, placed, play in _plays(path):
+            if (play.file, placed.item) in done:
+                continue
+            done.add((play.file, placed.item))
+            try:
+                yield from _check(song, path[index:], placed, folder, cache)
+            except (SyncboxError, OSError):
+                continue
+
+
+def _plays(path: Sequence[Step]) -> Iterator[tuple[int, PlacedItem, PlayAudio]]:
+    for index, step in enumerate(path):
+        for placed in step.leg.items:
+            play = placed.what
+            if not isinstance(play, PlayAudio) or play.fit is not FitWay.OFF:
+                continue
+            if play.kind is not AudioKind.ONE_SHOT:
+                yield index, placed, play
+
+
+def _check(
+    song: Song,
+    path: Sequence[Step],
+    placed: PlacedItem,
+    folder: Path,
+    cache: Cache,
+) -> Iterator[Problem]:
+    play = placed.what
+    assert isinstance(play, PlayAudio)
+    seconds, quarters = _line(path, placed.tick, play)
+    if len(seconds) < 2:
+        return
+    found = lie(inside(folder, play.file), float(play.start_seconds), (seconds, quarters), cache)
+    if not found.certain:
+        return
+    tempo = 60 * (quarters[1] - quarters[0]) / (seconds[1] - seconds[0])
+    apart_ms = abs(found.ratio - 1) * found.seconds * 1000
+    if found.better and apart_ms > DRIFT_MS_MAX:
+        own = tempo * found.ratio
+        yield warning(
+            placed.item.place,
+            f"'{play.file}' runs at about quarter = {own:.2f}, but '{song.title}' is at "
+            f"{tempo:.2f} here: {apart_ms:.0f} ms apart after {found.seconds:.0f} s",
+            "correct the tempo, or play another file"
+            + ("; a loop can follow: add fit: slices" if play.kind is AudioKind.LOOP else ""),
+        )
+    elif not found.better and abs(found.offset_ms) > OFFSET_MS_MAX:
+        side = "after" if found.offset_ms > 0 else "before"
+        yield warning(
+            placed.item.place,
+            f"the hits of '{play.file}' lie {abs(found.offset_ms):.0f} ms {side} the beats",
+            f"its first strong hit is at {found.first_hit_s:.3f} s: if that is bar 1, "
+            f"write from: {found.first_hit_s * 1000:.0f} ms",
+        )
+
+
+def _line(path: Sequence[Step], tick: int, play: PlayAudio) -> tuple[Values, Values]:
+    """Seconds from a sound's start and quarters from there, while nothing waits for a cue.
+
+    A loop goes as far as its bars; a stem until it is over or the song waits.
+    """
+    seconds, quarters = [0.0], [0.0]
+    for step in path:
+        leg = step.leg
+        if leg.kind is not LegKind.SECTION:
+            break
+        last = leg.ticks
+        if play.kind is AudioKind.LOOP:
+            later = [bar.start_tick for bar in leg.bars if bar.start_tick > tick]
+            last = later[play.every_bars - 1] if len(later) >= play.every_bars else leg.ticks
+        ticks = np.arange(tick, last, TICKS_PER_QUARTER // 8, dtype=np.int64)
+        ticks = np.append(ticks, last)
+        at = leg.tempo_map.seconds_of(ticks)
+        seconds += (seconds[-1] + at[1:] - at[0]).tolist()
+        quarters += (quarters[-1] + (ticks[1:] - ticks[0]) / TICKS_PER_QUARTER).tolist()
+        if play.kind is AudioKind.LOOP or leg.until is Until.CUE or seconds[-1] > LISTEN_S:
+            break
+        tick = 0
+    return np.array(seconds), np.array(quarters)
+
+
+def lie(path: Path, start_s: float, line: tuple[Values, Values], cache: Cache) -> Lie:
+    """How the hits of a file from `start_s` on lie on a line of seconds and quarters.
+
+    Kept in the cache. Raises SyncboxError for a file that cannot be read.
+    """
+    source = cache.source(path)
+    hits = cache.note(key_of("hits", VERSION, source, RATE), lambda: _hits(path))
+    name = key_of("lie", VERSION, source, start_s, *(values.tolist() for values in line))
+    return Lie(*cache.note(name, lambda: _lie(hits, start_s, line)))
+
+
+def _hits(path: Path) -> list[list[float]]:
+    """Seconds and strengths of the hits of a file's first minutes."""
+    sound = read_clip(path, RATE)
+    found = find_onsets(sound[:, : round(2 * LISTEN_S * RATE)], RATE)
+    first = first_strong(found) / RATE
+    return [(found.frames / RATE).tolist(), found.strengths.tolist(), [first]]
+
+
+def _lie(
+    hits: list[list[float]], start_s: float, line: tuple[Values, Values]
+) -> tuple[float, bool, bool, float, float, float]:
+    at, strengths = np.array(hits[0]) - start_s, np.array(hits[1])
+    first = next((t for t, s in zip(hits[0], hits[1], strict=True) if t >= start_s), 0.0)
+    first = max(first, hits[2][0] if hits[2][0] >= start_s else 0.0)
+    end_s = min(float(line[0][-1]) / RATIO_MAX, LISTEN_S)
+    used = (at >= -0.05) & (at <= end_s)
+    at, strengths = at[used], np.sqrt(strengths[used])
+    if len(at) < HITS_MIN:
+        return 1.0, False, False, 0.0, first, 0.0
+    length = float(at[-1])
+    steps = float(np.interp(length, *line)) * 4
+    ratios = np.arange(RATIO_MIN, RATIO_MAX, SLOW_PART / max(steps, 1.0))
+    scores = np.array([_score(at * ratio, strengths, line) for ratio in ratios])
+    own = _score(at, strengths, line)
+    best = float(ratios[scores.argmax()])
+    fine = best + np.linspace(-1, 1, 81) * (ratios[1] - ratios[0])
+    best = float(fine[np.argmax([_score(at * ratio, strengths, line) for ratio in fine])])
+    certain = float(max(scores.max(), own)) >= STANDS_OUT * float(np.median(scores))
+    fits = [_fit(at * ratio, strengths, line) for ratio in (1.0, best)]
+    certain = certain and max(fits) >= FIT_MIN
+    better = fits[1] >= BETTER * fits[0]
+    return best, certain, better, _offset_ms(at, strengths, line), first, length
+
+
+def _turns(at: Values, weights: Values, line: tuple[Values, Values], parts: int) -> complex:
+    turns = np.exp(2j * np.pi * parts * np.interp(at, *line))
+    return complex((weights * turns).sum() / weights.sum())
+
+
+def _score(at: Values, weights: Values, line: tuple[Values, Values]) -> float:
+    """How likely a tempo is. Weighted so that a shuffle is not taken for half as fast again.
+
+    The weights are our own, tried on generated stems, straight and shuffled.
+    """
+    by = {n: abs(_turns(at, weights, line, n)) ** 2 for n in (1, 2, 3, 4)}
+    return by[1] + max(0.7 * by[2] + 0.5 * by[4], 1.1 * by[3])
+
+
+def _fit(at: Values, weights: Values, line: tuple[Values, Values]) -> float:
+    """How well hits lie on some grid of a tempo, 0 to 1, whichever they use."""
+    return max(abs(_turns(at, weights, line, parts)) ** 2 for parts in (2, 3, 4))
+
+
+def _offset_ms(at: Values, weights: Values, line: tuple[Values, Values]) -> float:
+    """How late hits lie on the grid that they gather on best, ms."""
+    parts = max((2, 3, 4), key=lambda n: abs(_turns(at, weights, line, n)))
+    late = float(np.angle(_turns(at, weights, line, parts))) / (2 * np.pi) / parts
+    quarter_s = (line[0][-1] - line[0][0]) / (line[1][-1] - line[1][0])
+    return late * float(quarter_s) * 1000
