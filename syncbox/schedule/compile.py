@@ -10,18 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.schedule.clicks import VOICES
+from syncbox.schedule.codes import PULSE_CLIP, pulse_clip, with_codes
 from syncbox.schedule.entry import StartAt, find_bar
 from syncbox.schedule.events import Sounds, Work, leg_events
 from syncbox.schedule.fitting import loop_targets
+from syncbox.schedule.hands import NO_GROUP, PadPlan, filter_plans, pad_plan
+from syncbox.schedule.mixes import click_limits, click_parts, mix_plan
 from syncbox.schedule.place import FrameGrid
-from syncbox.schedule.program import Clips, CompiledLeg, CompiledSong, Entry, MixPlan, Program
+from syncbox.schedule.program import Clips, CompiledLeg, CompiledSong, Entry, Program, SoundStart
 from syncbox.schedule.zones import section_zones
+from syncbox.score.hands import pads_in_force
 from syncbox.score.layout import Leg, LegKind, Route, Step, Until, count_leg, lay_out, usual_path
 from syncbox.score.night import tonight
-from syncbox.score.rig import EVERYTHING_ELSE, OWN_SOURCES, Mix, Rig, SetEntry, Show, Then
+from syncbox.score.rig import OWN_SOURCES, Rig, SetEntry, Show, Then
 from syncbox.score.rounds import Practice, practice_steps
 from syncbox.score.song import AudioKind, PatchChange, PlayAudio, Song
-from syncbox.units import TEMPO_QPM_MAX, TICKS_PER_CLOCK, db_to_gain, seconds_to_frames
+from syncbox.units import TEMPO_QPM_MAX, TICKS_PER_CLOCK, seconds_to_frames
 
 
 def compile_show(
@@ -38,7 +42,7 @@ def compile_show(
     `start`: where in one song to come in. The show must be free of errors as
     `check` finds them; a start that does not exist raises ShowError.
     """
-    sounds = _number_sounds(clips, voices)
+    sounds = _number_sounds(clips, voices, show.rig, rate)
     songs = tuple(
         _compile_song(
             tonight(show.songs[entry.song_id], entry),
@@ -48,34 +52,73 @@ def compile_show(
         )
         for index, entry in enumerate(show.set_list.entries)
     )
-    return _program(show.rig, rate, songs, sounds)
+    return _program(show.rig, rate, with_codes(songs, show, rate), sounds)
 
 
 def _number_sounds(
-    clips: Mapping[str, NDArray[np.float32]], voices: Mapping[str, NDArray[np.float32]]
+    clips: Mapping[str, NDArray[np.float32]],
+    voices: Mapping[str, NDArray[np.float32]],
+    rig: Rig,
+    rate: int,
 ) -> Sounds:
     """The click voices come first among the clips."""
     names = [*VOICES, *clips]
     arrays = [voices[name][np.newaxis, :] for name in VOICES] + list(clips.values())
+    if rig.pulse is not None:
+        names.append(PULSE_CLIP)
+        arrays.append(pulse_clip(rig.pulse, rate))
     gains = clips.gains if isinstance(clips, Clips) else {}
     return Sounds(arrays, {name: i for i, name in enumerate(names)}, list(OWN_SOURCES), gains)
 
 
 def _program(rig: Rig, rate: int, songs: tuple[CompiledSong, ...], sounds: Sounds) -> Program:
-    mixes = tuple(_mix_plan(mix, sounds.sources) for mix in rig.mixes)
-    return Program(rate, rig, songs, tuple(sounds.clips), tuple(sounds.sources), mixes)
+    sources = tuple(sounds.sources)
+    single = frozenset(range(len(sources))) - _stereo_sources(songs, sounds)
+    parts = click_parts(click_limits(rig.mixes))
+    filters, pedals = filter_plans(rig.filters, sources, rig)
+    return Program(
+        rate,
+        rig,
+        songs,
+        tuple(sounds.clips),
+        sources,
+        tuple(mix_plan(mix, sources, single, parts) for mix in rig.mixes),
+        single,
+        frozenset(sources.index(part) for part in parts if part in sources),
+        filters,
+        pedals,
+    )
 
 
-def _mix_plan(mix: Mix, sources: Sequence[str]) -> MixPlan:
-    """A source that a mix does not name is silent there, unless `backing` stands for it."""
-    gains = []
-    for source in sources:
-        level_db = mix.levels_db.get(source)
-        if level_db is None and source not in OWN_SOURCES:
-            level_db = mix.levels_db.get(EVERYTHING_ELSE)
-        gains.append(0.0 if level_db is None else db_to_gain(level_db))
-    channels = tuple(channel - 1 for channel in mix.channels)
-    return MixPlan(mix.name, channels, tuple(gains), db_to_gain(mix.ceiling_db))
+def _stereo_sources(songs: tuple[CompiledSong, ...], sounds: Sounds) -> set[int]:
+    """Faders with a sound of two channels."""
+    wide = {index for index, clip in enumerate(sounds.clips) if clip.shape[0] > 1}
+    if not wide:
+        return set()
+    started = (
+        event
+        for song in songs
+        for leg in song.legs
+        for event in leg.events
+        if isinstance(event, SoundStart)
+    )
+    pads = (pad for song in songs for pad in song.pads)
+    return {s.source for s in started if s.clip in wide} | {
+        pad.source for pad in pads if pad.clip in wide
+    }
+
+
+def _pads(song: Song, work: Work) -> tuple[PadPlan, ...]:
+    """The pads of a song; one whose file could not be read costs only itself."""
+    pads = pads_in_force(work.rig.pads, song.pads)
+    groups = sorted({pad.choke for pad in pads if pad.choke})
+    plans = []
+    for pad in pads:
+        clip, source = work.sounds.clip(pad.file), work.sounds.source(pad.source)
+        if clip is not None:
+            group = groups.index(pad.choke) if pad.choke else NO_GROUP
+            plans.append(pad_plan(pad, work.rig, clip=clip, source=source, group=group))
+    return tuple(plans)
 
 
 def compile_practice(
@@ -92,7 +135,7 @@ def compile_practice(
     clips, voices = sounds
     entry = show.set_list.entries[set_index]
     song = tonight(show.songs[entry.song_id], entry)
-    numbered = _number_sounds(clips, voices)
+    numbered = _number_sounds(clips, voices, show.rig, rate)
     work = Work(show.rig, rate, numbered, [], Fraction(TEMPO_QPM_MAX), ())
     steps = practice_steps(song, practice)
     alone = replace(entry, then=Then.WAIT)
@@ -142,6 +185,7 @@ def _compile_steps(
         entry.then,
         seconds_to_frames(entry.gap_seconds, rate=work.rate),
         section_zones(song, work.rig),
+        pads=_pads(song, work),
     )
 
 

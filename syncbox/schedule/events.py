@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -13,7 +14,10 @@ from syncbox.midi.messages import controller, sysex
 from syncbox.midi.panel import instrument_patch
 from syncbox.schedule.bursts import Burst, burst_events
 from syncbox.schedule.clicks import leg_clicks
+from syncbox.schedule.codes import PULSE_CLIP, pulse_ticks
+from syncbox.schedule.fades import fade_to
 from syncbox.schedule.fitting import LoopTarget, fitted_name
+from syncbox.schedule.mixes import click_limits, click_part, click_parts
 from syncbox.schedule.program import (
     BeatMark,
     Chased,
@@ -25,13 +29,21 @@ from syncbox.schedule.program import (
     TextMark,
 )
 from syncbox.score.layout import Leg, LegKind
-from syncbox.score.rig import CLICK_SOURCE, COUNT_IN_SOURCE, VOICE_SOURCE, Instrument, Rig
+from syncbox.score.rig import (
+    CLICK_SOURCE,
+    COUNT_IN_SOURCE,
+    PULSE_SOURCE,
+    VOICE_SOURCE,
+    Instrument,
+    Rig,
+)
 from syncbox.score.song import (
     AudioKind,
     ControllerSend,
     EndLoop,
     PatchChange,
     PlayAudio,
+    SourceFade,
     SpokenCue,
     SysexSend,
     TextCue,
@@ -96,6 +108,7 @@ def leg_events(leg: Leg, work: Work) -> LegEvents:
     _add_beats(leg, out)
     _add_midi(leg, work, out)
     _add_audio(leg, work, out)
+    _add_pulses(leg, work, out)
     for item in leg.items:
         if isinstance(item.what, TextCue):
             out.add(item.tick, TextMark(len(work.texts)))
@@ -105,10 +118,23 @@ def leg_events(leg: Leg, work: Work) -> LegEvents:
 
 
 def _add_clicks(leg: Leg, work: Work, out: LegEvents) -> None:
-    name = COUNT_IN_SOURCE if leg.kind is LegKind.COUNT_IN else CLICK_SOURCE
-    source = work.sounds.source(name)
+    counting = leg.kind is LegKind.COUNT_IN
+    source = work.sounds.source(COUNT_IN_SOURCE if counting else CLICK_SOURCE)
+    limits = click_limits(work.rig.mixes)
+    starts = [bar.start_tick for bar in leg.bars]
     for tick, voice in leg_clicks(leg):
+        if limits and not counting:
+            bar = leg.bars[bisect_right(starts, tick) - 1]
+            source = work.sounds.source(click_part(limits, bar.number))
         out.add(tick, SoundStart(work.sounds.clip_of[voice], source, CLICK_GAIN, 0, -1))
+
+
+def _add_pulses(leg: Leg, work: Work, out: LegEvents) -> None:
+    if work.rig.pulse is not None:
+        clip, source = work.sounds.clip_of[PULSE_CLIP], work.sounds.source(PULSE_SOURCE)
+        event = SoundStart(clip, source, 1.0, 0, -1)
+        for tick in pulse_ticks(leg, work.rig.pulse):
+            out.add(tick, event)
 
 
 def _add_beats(leg: Leg, out: LegEvents) -> None:
@@ -160,9 +186,21 @@ def _add_audio(leg: Leg, work: Work, out: LegEvents) -> None:
             _add_play(leg, item.tick, item.what, work, out)
         elif isinstance(item.what, EndLoop):
             out.add(item.tick, SoundStop(work.sounds.source(item.what.source)))
+        elif isinstance(item.what, SourceFade):
+            _add_fade(leg, item.tick, item.what, work, out)
     if leg.kind is LegKind.HOLD:  # time stops, and so does whatever repeats in time
         for source in work.loop_sources:
             out.add(0, SoundStop(work.sounds.source(source)))
+
+
+def _add_fade(leg: Leg, tick: int, fade: SourceFade, work: Work, out: LegEvents) -> None:
+    names = [fade.source]
+    if fade.source == CLICK_SOURCE:
+        names = list(click_parts(click_limits(work.rig.mixes)))
+    for name in names:
+        event = fade_to(leg, tick, fade, work.sounds.source(name), work.rate)
+        out.add(tick, event)
+        out.chased.append(Chased(tick, leg.tempo_map.seconds_at(tick) * work.rate, event))
 
 
 def _add_play(leg: Leg, tick: int, play: PlayAudio, work: Work, out: LegEvents) -> None:

@@ -16,10 +16,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from syncbox.schedule.hands import FilterPlan, PadPlan, PedalPlan
+from syncbox.schedule.mixes import MixPlan
 from syncbox.schedule.place import Offsets
 from syncbox.schedule.zones import ZoneTable
 from syncbox.score.layout import LegKind
 from syncbox.score.rig import Rig, Then
+from syncbox.score.timecode import TimeCode
 
 
 class Clips(dict[str, NDArray[np.float32]]):
@@ -74,13 +77,24 @@ class BeatMark(NamedTuple):
     tempo_mqpm: int  # thousandths of quarters a minute
 
 
+ALL_SOURCES = -1
+
+
+class FadeTo(NamedTuple):
+    """A source (or ALL_SOURCES) glides to an amplitude factor, over frames at written tempo."""
+
+    source: int
+    gain: float
+    frames: int
+
+
 class TextMark(NamedTuple):
     """A line for the screen; indexes `CompiledSong.texts`."""
 
     text: int
 
 
-Event = SoundStart | SoundStop | PatchOut | MessageOut | BeatMark | TextMark
+Event = SoundStart | SoundStop | PatchOut | MessageOut | BeatMark | FadeTo | TextMark
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +103,7 @@ class Chased:
 
     tick: int
     offset: Fraction  # the same in exact frames from the leg's start
-    event: PatchOut | MessageOut | SoundStart
+    event: PatchOut | MessageOut | SoundStart | FadeTo
     controller: int = -1  # for controllers: which one, so that the last value wins
 
 
@@ -159,16 +173,8 @@ class CompiledSong:
     gap_frames: int
     section_zones: tuple[ZoneTable, ...]  # what the keyboards play, for each section
     entry: Entry = Entry()
-
-
-@dataclass(frozen=True, slots=True)
-class MixPlan:
-    """One listener mix: output channels from 0, and an amplitude factor for each source."""
-
-    name: str
-    channels: tuple[int, ...]
-    gains: tuple[float, ...]
-    ceiling: float  # largest absolute sample value
+    pads: tuple[PadPlan, ...] = ()
+    time_code: TimeCode | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +191,10 @@ class Program:
     clips: tuple[NDArray[np.float32], ...]
     sources: tuple[str, ...]
     mixes: tuple[MixPlan, ...]
+    single: frozenset[int] = frozenset()  # sources whose sounds all have one channel
+    click_sources: frozenset[int] = frozenset((0,))
+    filters: tuple[FilterPlan, ...] = ()
+    pedals: tuple[PedalPlan, ...] = ()
 
     @property
     def output_count(self) -> int:

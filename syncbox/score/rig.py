@@ -8,6 +8,7 @@ from enum import Enum
 from fractions import Fraction
 
 from syncbox.score.controls import Control, Zone
+from syncbox.score.hands import Filter, Pad
 from syncbox.score.song import Place, Song
 from syncbox.score.timecode import SetTimeCode
 
@@ -78,14 +79,25 @@ class Instrument:
     place: Place = field(default=Place(), compare=False)
 
 
+EVERY_BAR = -1  # of a mix's `click_bars`
+
+
 @dataclass(frozen=True, slots=True)
 class Mix:
-    """What one listener hears: sources at levels in dB, on one or two output channels (from 1)."""
+    """What one listener hears: sources at levels in dB, on one or two output channels (from 1).
+
+    `pans` puts sources to a side, from -100 (left) to 100 (right), 0 where nothing is
+    said. The click is heard in the first `click_bars` bars of a song, 0 not at all;
+    the count-in has a level of its own. A `muted` mix is silent until someone opens it.
+    """
 
     name: str
     channels: tuple[int, ...]
     levels_db: Mapping[str, float]
     ceiling_db: float = -6.0  # nothing on these channels exceeds this, in dB full scale
+    pans: Mapping[str, int] = field(default_factory=dict)
+    click_bars: int = EVERY_BAR
+    muted: bool = False
     place: Place = field(default=Place(), compare=False)
 
 
@@ -132,6 +144,9 @@ class Rig:
     controls: tuple[Control, ...] = ()
     input_ports: Mapping[str, str] = field(default_factory=dict)  # name -> pattern
     zones: tuple[Zone, ...] = ()  # what the keyboards play where no song says anything
+    follow: str | None = None  # the input whose clock, start and stop lead
+    follow_offset_ms: Fraction = Fraction(0)  # our time against the leader's; positive is later
+    stick_start: tuple[Fraction, Fraction] | None = None  # hits a minute that sticks may count
     pads: tuple[Pad, ...] = ()
     filters: tuple[Filter, ...] = ()
     loudness_lufs: float | None = None  # stems and loops are brought to this; None: left alone

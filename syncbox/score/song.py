@@ -16,6 +16,7 @@ from syncbox.score.timecode import TimeCode
 
 if TYPE_CHECKING:
     from syncbox.score.controls import Zone
+    from syncbox.score.hands import Pad
 
 
 class RampShape(Enum):
@@ -182,6 +183,19 @@ class EndLoop:
 
 
 @dataclass(frozen=True, slots=True)
+class SourceFade:
+    """From here a source glides to a level in every mix, in dB against what the mix says.
+
+    0 dB is as written, minus infinity is silence. The level holds until the next fade of
+    the source or the end of the song.
+    """
+
+    source: str
+    level_db: float
+    over: Span
+
+
+@dataclass(frozen=True, slots=True)
 class TextCue:
     """A line for the screen at this position."""
 
@@ -220,6 +234,7 @@ Happening = (
     | SysexSend
     | PlayAudio
     | EndLoop
+    | SourceFade
     | TextCue
     | SpokenCue
     | Hold
@@ -292,7 +307,7 @@ class Song:
     pickup: Span | None = None
     click: Click = Click()
     zones: tuple[Zone, ...] = ()  # where a section says nothing; else those of the rig hold
-    place: Place = field(default=Place(), compare=False)
     pads: tuple[Pad, ...] = ()  # beside those of the rig, or instead of them
     time_code: TimeCode | None = None  # its own; else that of the set
     spoken: bool | None = None  # whether count-ins and section names are said; None: as the rig
+    place: Place = field(default=Place(), compare=False)
