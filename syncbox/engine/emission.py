@@ -34,12 +34,14 @@ def emit_block(state: EngineState, first: int, end: int) -> None:
             frame = run.next_event
             _emit_event(state, run.take(), frame, first)
     _emit_clocks(state, first, limit)
+    state.code.emit(state, first, limit)
     if state.stop_frame < end:
         frame = state.stop_frame
         state.go(Fact.BAR_STOP)
         stop_now(state, frame)
         _emit_timed(state, first, end)
         _emit_free_clock(state, first, end)
+        state.code.emit(state, frame, end)
     _finish(state, first, end)
     state.hearing.play_on(state, first)
     _empty_outboxes(state, first, end)
@@ -172,6 +174,8 @@ def _empty_outboxes(state: EngineState, first: int, end: int) -> None:
         if state.group_of[index] >= 0:
             group = state.groups[state.group_of[index]]
             clocks = [*group.sent, _next_clock(state, state.group_of[index]) + group.shift]
+        if busy := state.code.busy[index]:
+            clocks = sorted([*clocks, *busy])
         flush(outbox, first, end, clocks, state.midi)
 
 

@@ -31,6 +31,7 @@ WHYS = (
     "panic",
     "note off",
     "played",
+    "time code",
 )
 _WHY_NUMBER = {why: number for number, why in enumerate(WHYS)}
 

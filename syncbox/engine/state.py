@@ -21,6 +21,7 @@ from syncbox.engine.ports import (
 )
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.script import CueScript
+from syncbox.engine.timecode import CodeOut
 from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
 from syncbox.schedule.program import CompiledSong, PatchOut, Program, SoundStart
 from syncbox.units import ms_to_frames
@@ -113,6 +114,8 @@ class EngineState:
             for i in range(len(ports))
         ]
         self.hearing = Hearing(program)
+        self.leader = None if program.rig.follow is None else Leader(program.rig, program.rate)
+        self.code = CodeOut(program)
         self.timed = Timed()
         self.timed_sounds: list[tuple[int, SoundStart | None]] = []  # None: stop every slot
         self.free_clock = FreeClock()

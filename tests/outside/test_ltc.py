@@ -4,12 +4,11 @@ The decoder is libltc (Debian libltc11), used through ctypes. The layout of the 
 SMPTE ST 12-1's, as several independent encoders agree on it.
 """
 
-import ctypes
-import ctypes.util
 from fractions import Fraction
 
 import numpy as np
 import pytest
+from ltc_reader import decoded
 
 from syncbox.audio.ltc import PEAK, RISE_US, word, word_length, write_code
 from syncbox.score.timecode import CodeRate, frames_of, label_of, parsed
@@ -52,48 +51,6 @@ def sound(rate, sample_rate, label, seconds, lead=0):
     anchor = lead - start * word_length(rate, sample_rate)
     write_code(out, 0, anchor=anchor, rate=rate, sample_rate=sample_rate, before=start)
     return out, start
-
-
-class Heard(ctypes.Structure):
-    """libltc's LTCFrameExt: the word's ten bytes, its first and last sample, and more."""
-
-    _fields_ = (
-        ("word", ctypes.c_ubyte * 10),
-        ("off_start", ctypes.c_longlong),
-        ("off_end", ctypes.c_longlong),
-        ("reverse", ctypes.c_int),
-        ("biphase_tics", ctypes.c_float * 80),
-        ("sample_min", ctypes.c_ubyte),
-        ("sample_max", ctypes.c_ubyte),
-        ("volume", ctypes.c_double),
-    )
-
-
-def decoded(samples, samples_a_frame):
-    """(word, first sample, last sample) of everything that libltc hears."""
-    name = ctypes.util.find_library("ltc")
-    if name is None:
-        pytest.skip("libltc is not here: apt-get install libltc11")
-    library = ctypes.CDLL(name)
-    library.ltc_decoder_create.restype = ctypes.c_void_p
-    library.ltc_decoder_write_float.argtypes = (
-        ctypes.c_void_p, ctypes.POINTER(ctypes.c_float), ctypes.c_size_t, ctypes.c_longlong
-    )  # fmt: skip
-    library.ltc_decoder_read.argtypes = (ctypes.c_void_p, ctypes.POINTER(Heard))
-    library.ltc_decoder_free.argtypes = (ctypes.c_void_p,)
-    decoder = library.ltc_decoder_create(round(samples_a_frame), 4096)
-    found, frame = [], Heard()
-    for first in range(0, len(samples), 512):
-        part = np.ascontiguousarray(samples[first : first + 512], dtype=np.float32)
-        pointer = part.ctypes.data_as(ctypes.POINTER(ctypes.c_float))
-        library.ltc_decoder_write_float(decoder, pointer, len(part), first)
-        while library.ltc_decoder_read(decoder, ctypes.byref(frame)):
-            assert not frame.reverse
-            found.append(
-                (int.from_bytes(bytes(frame.word), "little"), frame.off_start, frame.off_end)
-            )
-    library.ltc_decoder_free(decoder)
-    return found
 
 
 @pytest.mark.parametrize("sample_rate", [44_100, 48_000, 96_000])
