@@ -96,13 +96,21 @@ def send_position(state: EngineState, frame: int, tick: int) -> None:
             state.outboxes[index].messages.append(message)
 
 
-def rejoin_stems(state: EngineState, leg_index: int, tick: int, begins: Fraction) -> None:
+def rejoin_stems(
+    state: EngineState,
+    leg_index: int,
+    tick: int,
+    begins: Fraction,
+    offset: Fraction | None = None,
+) -> None:
     """Stems that began before a tick of a leg, which begins at an exact frame.
 
-    They come in as far in as they would be by now on the usual route.
+    They come in as far in as they would be by now on the usual route. `offset` is the
+    tick in exact frames from the leg's start; a bar line's may be left out.
     """
     legs = state.song.legs
-    target = legs[leg_index].route_start + bar_offset(legs[leg_index], tick)
+    within = bar_offset(legs[leg_index], tick) if offset is None else offset
+    target = legs[leg_index].route_start + within
     latest: dict[int, tuple[SoundStart, Fraction]] = {}
     for index in range(leg_index + 1):
         for held in legs[index].chased:
@@ -111,7 +119,7 @@ def rejoin_stems(state: EngineState, leg_index: int, tick: int, begins: Fraction
                 began = legs[index].route_start + held.offset
                 latest[held.event.slot] = (held.event, target - began)
     for event, elapsed in latest.values():
-        late = event._replace(from_frame=event.from_frame + int(elapsed))
+        late = event._replace(from_frame=event.from_frame + int(elapsed * state.stretch))
         state.timed_sounds.append((int(begins), late))
 
 

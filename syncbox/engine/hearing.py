@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from syncbox.engine.leader import LEADER_SAYS
 from syncbox.engine.run import NEVER
 from syncbox.engine.transport import Command
 from syncbox.engine.zones import Router
@@ -83,8 +84,11 @@ class Hearing:
         triggers.settle(first)
         if self._heard:
             self._heard.sort(key=_by_offset)
+            leader = state.leader
             for offset, source, message in self._heard:
-                if not triggers.take(first + offset, source, message):
+                if leader is not None and source == leader.input and message[0] in LEADER_SAYS:
+                    leader.hear(first + offset, message)
+                elif not triggers.take(first + offset, source, message):
                     self._to_play.append((offset, source, message))
             self._heard.clear()
         for control in triggers.pressed:

@@ -177,8 +177,7 @@ def join_next(state: EngineState, block_end: int) -> None:
             state.cue_pending = False
         elif tail.end_frame - ahead > block_end:
             return
-        assert tail.end is not None
-        begins = tail.end
+        begins = _end_of(state, tail)
         if following[1] == state.jump_leg:
             arrive(state, tail, following[1])
             state.jump_leg = -1
@@ -187,6 +186,14 @@ def join_next(state: EngineState, block_end: int) -> None:
         elif tail.leg.until_cue and following[1] != tail.leg_index:
             state.cue_pending = False
         place(state, following, leg, begins)
+
+
+def _end_of(state: EngineState, tail: LegRun) -> Fraction:
+    """The exact end of a leg that has one; a hold ends on a clock of the box that is followed."""
+    assert tail.end is not None
+    if state.leader is not None and tail.leg.kind is LegKind.HOLD:
+        tail.release(state.leader.on_grid(tail.end))
+    return tail.end
 
 
 def _following(state: EngineState, tail: LegRun) -> tuple[int, int, int] | None:
@@ -198,7 +205,8 @@ def _following(state: EngineState, tail: LegRun) -> tuple[int, int, int] | None:
         return tail.song_index, tail.leg_index, tail.round_no + 1
     if tail.leg_index + 1 < len(song.legs):
         return tail.song_index, tail.leg_index + 1, 1
-    if song.then is Then.WAIT or tail.song_index + 1 == len(state.program.songs):
+    waits = song.then is Then.WAIT or (song.then is Then.GAP and state.leader is not None)
+    if waits or tail.song_index + 1 == len(state.program.songs):
         return None
     legs = state.program.songs[tail.song_index + 1].legs
     first = 0 if song.then is Then.GAP else next(i for i, leg in enumerate(legs) if leg.counted)

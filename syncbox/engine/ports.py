@@ -7,6 +7,7 @@ burst of patches never delays a clock.
 
 from __future__ import annotations
 
+import math
 from bisect import insort
 from collections import deque
 from fractions import Fraction
@@ -71,6 +72,28 @@ class FreeClock:
             for number, stretch in enumerate(self.stretches)
             if number == 0 or stretch.frame < frame
         ]
+
+    def steer(self, clock: float, interval: float) -> None:
+        """The stretch that runs joins a leader whose clocks lie at `clock` and every `interval`.
+
+        The next clock moves by at most half an interval, and comes no sooner than that
+        after the last one.
+        """
+        stretch = self.stretches[0]
+        earliest = float(stretch.next) - interval / 2
+        count = max(1, math.ceil((earliest - clock) / interval))
+        stretch.next = Fraction(clock + count * interval)
+        stretch.interval = Fraction(interval)
+        stretch.frame = round_half_up(stretch.next)
+
+    def move(self, frames: int) -> None:
+        """What was planned after the present stretch comes so much later."""
+        stretches = self.stretches
+        for stretch in stretches[1:]:
+            stretch.next += frames
+            stretch.frame += frames
+        for stretch in stretches:
+            stretch.until += frames if stretch.until != NEVER else 0
 
     def advance(self) -> None:
         """The next clock has been sent."""
@@ -144,6 +167,10 @@ class Timed:
 
     def clear(self) -> None:
         self.rows.clear()
+
+    def move(self, frames: int, floor: int) -> None:
+        """Everything leaves so much later, but not before the frame `floor`. Keeps the order."""
+        self.rows = [(max(floor, row[0] + frames), *row[1:]) for row in self.rows]
 
     def drop_from(self, frame: int) -> None:
         """Forget what was to leave at a frame or later."""

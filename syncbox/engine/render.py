@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from syncbox.engine.chasing import send_panic
 from syncbox.engine.emission import emit_block
+from syncbox.engine.following import follow, is_for_leader
 from syncbox.engine.mixer import LEVEL_STEP_DB
 from syncbox.engine.moving import (
     TRIM_STEP_PERMILLE,
@@ -32,6 +33,7 @@ from syncbox.engine.transport import Command, State, unpacked
 
 _LEVEL_STEPS = {Command.LOUDER: LEVEL_STEP_DB, Command.SOFTER: -LEVEL_STEP_DB}
 _TRIM_STEPS = {Command.TEMPO_UP: TRIM_STEP_PERMILLE, Command.TEMPO_DOWN: -TRIM_STEP_PERMILLE}
+_TEMPO = (*_TRIM_STEPS, Command.TEMPO_TRIM)  # a leader's tempo is not ours to change
 _JUMPS = (Command.JUMP_AT_BAR, Command.JUMP_AT_END, Command.REPEAT_SECTION)
 _SONG_STEPS = {Command.NEXT_SONG: 1, Command.PREVIOUS_SONG: -1}
 
@@ -47,9 +49,11 @@ def render_block(state: EngineState, first_frame: int, frame_count: int) -> Bloc
     end = first_frame + frame_count
     state.midi.clear()
     state.hearing.heed(state, first_frame)
+    follow(state, first_frame)
     for number in state.presses:
         command, argument = unpacked(number)
-        _obey(state, command, argument, end)
+        if not is_for_leader(state, command):
+            _obey(state, command, argument, end)
     state.presses.clear()
     join_next(state, end)
     if state.returning:
@@ -64,7 +68,7 @@ def render_block(state: EngineState, first_frame: int, frame_count: int) -> Bloc
 
 def _obey(state: EngineState, command: Command, argument: int, end: int) -> None:
     """Carry out a press; one that means nothing now is counted and changes nothing."""
-    if not state.may(command):
+    if not _means_something(state, command):
         state.now.refused_count += 1
         return
     was, first = state.transport, state.next_frame
@@ -86,6 +90,12 @@ def _obey(state: EngineState, command: Command, argument: int, end: int) -> None
             state.now.refused_count += 1
     else:
         _move(state, command, first, end)
+
+
+def _means_something(state: EngineState, command: Command) -> bool:
+    if state.leader is not None and command in _TEMPO:
+        return False
+    return state.may(command)
 
 
 def _jump(state: EngineState, command: Command, section: int, end: int) -> bool:

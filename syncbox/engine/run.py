@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from syncbox.schedule.place import ONE
+from syncbox.schedule.place import ONE, Offsets
 from syncbox.schedule.program import CompiledLeg, Event
 from syncbox.units import TICKS_PER_CLOCK, round_half_up
 
@@ -91,16 +91,55 @@ class LegRun:
         self.end_frame = NEVER if self.end is None else round_half_up(self.end)
         self.start_frame = round_half_up(start)
         if first_tick:
-            tick_frames = [
-                frame
-                for frame, (_, tick) in zip(self.bar_frames, leg.bars, strict=True)
-                if tick >= first_tick
-            ]
-            self.start_frame = tick_frames[0]
+            self.start_frame = self._first_frame(first_tick)
         self.first_tick = first_tick
         self.told_tick = 0  # song position of the receivers at tick 0
         self.started = False
         self.ends_song = False  # nothing of this song comes after it
+
+    def _first_frame(self, first_tick: int) -> int:
+        """Where the music begins: the first bar line or, between bar lines, the first clock."""
+        bars = zip(self.bar_frames, self.leg.bars, strict=True)
+        frames = [frame for frame, (_, tick) in bars if tick >= first_tick][:1]
+        if self.clock_frames is not None:
+            frames += self.clock_frames[self.first_clock :][:1].tolist()
+        return min(frames)
+
+    @property
+    def clock_offsets(self) -> Offsets | None:
+        """Where the clocks fall in the leg; None for a leg without a grid."""
+        if not self.leg.clock_offsets:
+            return None
+        return self.leg.clock_offsets[self.phase if self.leg.counted else 0]
+
+    def move(self, start: Fraction, stretch: Fraction, floor: int) -> None:
+        """Play on from another start at another stretch: a leader has moved the time.
+
+        What has been handed out stays handed out, and each list goes on where it was.
+        Nothing that is still to come is placed before the frame `floor`.
+        """
+        leg, clocks = self.leg, self.clock_offsets
+        stretch = stretch if leg.ticks else ONE
+        if self.end is not None:
+            self.release(start + (self.end - self.start) / self.stretch * stretch)
+        self.start, self.stretch = start, stretch
+        self.bar_frames = leg.bar_offsets.frames(start, stretch).tolist()
+        if clocks is not None and self.clock_frames is not None:
+            frames = clocks.frames(start, stretch)[: len(self.clock_frames)]
+            self.clock_frames = np.maximum(frames, floor)
+        if not self.started:
+            bar_frame = (
+                round_half_up(start) if not self.first_tick else self._first_frame(self.first_tick)
+            )
+            self.start_frame = max(bar_frame, floor)
+        left = self.order[self.position :]
+        if left:
+            frames = leg.event_offsets.frames(start, stretch)[left] + leg.event_shifts[left]
+            frames = np.maximum(frames, floor)
+            order = np.argsort(frames, kind="stable")
+            self.order[self.position :] = [left[number] for number in order]
+            self.event_frames[self.position :] = frames[order].tolist()
+            self.next_event = self.event_frames[self.position]
 
     def release(self, end: Fraction) -> None:
         """Close an open end."""
@@ -119,6 +158,10 @@ class LegRun:
             self.clock_frames = self.clock_frames[
                 : np.searchsorted(self.clock_frames, self.end_frame)
             ]
+
+    def line_frame(self, index: int) -> int:
+        """Frame of a bar line of the leg, or of its end for the index after the last."""
+        return self.bar_frames[index] if index < len(self.bar_frames) else self.end_frame
 
     def exact_bar(self, index: int) -> Fraction:
         """Exact frame of a bar line of the leg, or of its end for the index after the last."""

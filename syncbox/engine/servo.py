@@ -97,9 +97,7 @@ def step(servo: Servo, arrival: float, span: float) -> Servo:
     clocks, lock = servo.clocks, servo.lock
     if abs(far) >= FAR_CLOCKS:
         clocks, lock, far, lean, good_count = JUMP_CLOCKS, Lock.LISTENING, 0, 0.0, 0
-    elif lock is Lock.LOCKED and servo.lock is Lock.LOCKED:
-        lock = Lock.LOCKED
-    elif good_count >= GOOD_CLOCKS:
+    elif lock is Lock.LOCKED or good_count >= GOOD_CLOCKS:
         lock = Lock.LOCKED
     else:
         lock = Lock.LISTENING

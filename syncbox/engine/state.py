@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.engine.hearing import Hearing
+from syncbox.engine.leader import Leader
 from syncbox.engine.mixer import Mixer
 from syncbox.engine.ports import (
     ClockGroup,
@@ -21,7 +22,6 @@ from syncbox.engine.ports import (
 )
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.script import CueScript
-from syncbox.engine.timecode import CodeOut
 from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
 from syncbox.schedule.program import CompiledSong, PatchOut, Program, SoundStart
 from syncbox.units import ms_to_frames
@@ -63,6 +63,10 @@ class Now:
     trim_permille: int = 0  # tempo above or below the written one
     click_muted: int = 0
     starts_itself: int = 0  # whether the coming song begins without a press, after its gap
+    leader_lock: int = -1  # how well the box that is followed is known (`servo.Lock`); -1: none
+    leader_leads: int = 0  # it has started what is playing
+    leader_armed: int = 0  # the song waits for its start
+    leader_mqpm: int = 0  # its tempo; 0 while it is not heard
     jump_section: int = -1  # the section that comes next instead of the written one
 
     def forget_place(self) -> None:
@@ -115,7 +119,6 @@ class EngineState:
         ]
         self.hearing = Hearing(program)
         self.leader = None if program.rig.follow is None else Leader(program.rig, program.rate)
-        self.code = CodeOut(program)
         self.timed = Timed()
         self.timed_sounds: list[tuple[int, SoundStart | None]] = []  # None: stop every slot
         self.free_clock = FreeClock()

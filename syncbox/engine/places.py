@@ -1,0 +1,83 @@
+"""Where the leader's clocks fall among ours: the next one, the one to go on with, those unsent."""
+
+from __future__ import annotations
+
+from syncbox.engine.leader import Leader, Spot
+from syncbox.engine.run import LegRun
+from syncbox.engine.state import EngineState
+
+
+def top_of(state: EngineState) -> Spot:
+    """Position 0: the first bar, without count-in or pickup."""
+    return Spot(next(i for i, leg in enumerate(state.song.legs) if leg.counted))
+
+
+def next_spot(state: EngineState, leader: Leader) -> Spot | None:
+    """The clock after the last one heard; None at the end of the song."""
+    run = leader.run
+    following = clock_after(state, leader) if run is not None else None
+    if following is not None:
+        later, clock_no, _ = following
+        sent = tuple(max(0, position - clock_no) for position in later.clock_positions)
+        tick = int(later.leg.clock_ticks[later.phase][clock_no])
+        told_tick = later.told_tick + tick
+        return Spot(later.leg_index, later.round_no, clock_no, sent, True, told_tick, later.phase)
+    standing = run if run is not None else state.tail
+    if standing is None:
+        return None
+    if standing.leg.until_cue and standing.leg.counted:
+        return Spot(
+            standing.leg_index, standing.round_no + 1, known=True, told_tick=state.told_tick
+        )
+    legs = state.program.songs[standing.song_index].legs
+    found = (i for i in range(standing.leg_index + 1, len(legs)) if legs[i].counted)
+    index = next(found, -1)
+    return Spot(index, known=True, told_tick=state.told_tick) if index >= 0 else None
+
+
+def clock_after(state: EngineState, leader: Leader) -> tuple[LegRun, int, float] | None:
+    """Our clock after the one that the leader stands on, and how far it is on the map.
+
+    None where nothing is counted next, or where it is not decided yet.
+    """
+    run, number = leader.run, leader.index + 1
+    assert run is not None
+    assert run.clock_frames is not None
+    here = leader.grid[leader.index]
+    if number < len(run.clock_frames):
+        return run, number, float(leader.grid[number] - here)
+    span = length_of(run) - float(here)
+    for later in runs_after(state, run):
+        offsets = later.clock_offsets
+        if not later.leg.counted or offsets is None or later.clock_frames is None:
+            return None
+        if later.first_clock < len(later.clock_frames):
+            into = float(offsets.exact(later.first_clock))
+            return later, later.first_clock, span + into
+        span += length_of(later)
+    return None
+
+
+def runs_after(state: EngineState, run: LegRun) -> list[LegRun]:
+    """What has been decided after a run, which may itself be over."""
+    return state.runs[state.runs.index(run) + 1 :] if run in state.runs else state.runs
+
+
+def length_of(run: LegRun) -> float:
+    """Frames of the map from a run's start to its end."""
+    assert run.end is not None
+    return float((run.end - run.start) / run.stretch)
+
+
+def unsent(state: EngineState, leader: Leader, group: int) -> list[int]:
+    """Frames of the clocks that were heard, but not sent to a group of ports yet."""
+    frames: list[int] = []
+    if leader.run is None or leader.run not in state.runs:
+        return frames
+    for run in state.runs:
+        if run.leg.counted and run.clock_frames is not None:
+            end = leader.index + 1 if run is leader.run else None
+            frames += run.clock_frames[run.clock_positions[group] : end].tolist()
+        if run is leader.run:
+            break
+    return frames

@@ -1,0 +1,68 @@
+"""Another box that leads: what it sends, when it arrives, and an engine that hears it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from building import RIG, Engine
+from numpy.typing import NDArray
+
+from syncbox.score.rig import Rig
+
+CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
+RATE = 48_000
+FOLLOWING_RIG: Rig = replace(RIG, input_ports={"pads": "pads", "box": "box"}, follow="box")
+
+
+def position(value: int) -> bytes:
+    """Song position."""
+    return bytes((0xF2, value & 0x7F, value >> 7))
+
+
+def clock_frames(first: float, tempi_qpm: Sequence[float]) -> NDArray[np.float64]:
+    """Frames of clocks, each with the tempo that holds up to the next one."""
+    steps = 60 * RATE / 24 / np.asarray(tempi_qpm, dtype=np.float64)
+    return first + np.concatenate([[0.0], np.cumsum(steps)[:-1]])
+
+
+@dataclass
+class Box:
+    """Messages with the frame at which they were meant and the one at which they arrive."""
+
+    sent: list[tuple[float, float, bytes]] = field(default_factory=list)
+
+    def say(self, frame: float, message: bytes) -> None:
+        self.sent.append((frame, frame, message))
+
+    def clocks(self, frames: Sequence[float], jitter: Sequence[float] | float = 0.0) -> None:
+        late = np.broadcast_to(np.asarray(jitter, dtype=np.float64), len(frames))
+        self.sent += [(at, at + by, CLOCK) for at, by in zip(frames, late, strict=True)]
+
+    def in_order(self) -> list[tuple[int, bytes]]:
+        """As they arrive: a cable does not let one message overtake another."""
+        rows = sorted(self.sent, key=lambda row: row[0])
+        arrivals = np.maximum.accumulate([arrival for _, arrival, _ in rows])
+        return [
+            (round(float(at)), message) for at, (_, _, message) in zip(arrivals, rows, strict=True)
+        ]
+
+
+def follow_box(engine: Engine, box: Box, frames: int) -> None:
+    """Turn an engine up to a frame while it hears a box on the input `box`."""
+    index = list(engine.program.rig.input_ports).index("box")
+    coming = box.in_order()
+    while engine.state.next_frame < frames:
+        first = engine.state.next_frame
+        while coming and coming[0][0] < first + engine.block_frames:
+            frame, message = coming.pop(0)
+            engine.state.hear(max(0, frame - first), index, message)
+        engine.turn()
+
+
+def clicks(engine: Engine, channel: int = 0) -> NDArray[np.int64]:
+    """Frames at which a click begins on an output."""
+    sound = np.concatenate(engine.audio, axis=1)[channel]
+    loud = np.flatnonzero(sound)
+    return loud[np.concatenate([[True], np.diff(loud) > 2000])] if len(loud) else loud
