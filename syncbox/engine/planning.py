@@ -17,6 +17,7 @@ from syncbox.engine.chasing import (
     rejoin_stems,
     send_position,
 )
+from syncbox.engine.override import plan_again
 from syncbox.engine.ports import clock_interval
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState
@@ -185,6 +186,7 @@ def join_next(state: EngineState, block_end: int) -> None:
             begins = _next_song(state, tail, leg)
         elif tail.leg.until_cue and following[1] != tail.leg_index:
             state.cue_pending = False
+        plan_again(state, following[1], leg, tail.leg)
         place(state, following, leg, begins)
 
 

@@ -18,6 +18,7 @@ from syncbox.engine.moving import (
     repeat_section,
     set_trim,
 )
+from syncbox.engine.override import override_patch
 from syncbox.engine.planning import (
     bar_line_after,
     begin_song,
@@ -83,6 +84,8 @@ def _obey(state: EngineState, command: Command, argument: int, end: int) -> None
         set_trim(state, argument, end)
     elif command is Command.REFRESH_PORT:
         state.now.refused_count += not refresh_port(state, argument)
+    elif command is Command.SELECT_PATCH:
+        state.now.refused_count += not override_patch(state, argument, first)
     elif command is Command.QUIT:
         _quit(state, was, first)
     elif command in _JUMPS:

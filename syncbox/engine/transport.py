@@ -43,6 +43,7 @@ class Command(IntEnum):
     TEMPO_UP = 15  # one step of tonight's trim, from the next bar line on
     TEMPO_DOWN = 16
     TEMPO_TRIM = 17  # argument: thousandths above or below the written tempo
+    SELECT_PATCH = 18  # by hand, until the next section; see `override.choice`
     REFRESH_PORT = 40  # from the host, not from a person; see `returning.Refresh`
 
 
@@ -85,6 +86,7 @@ _ALWAYS = (
     Command.TEMPO_DOWN,
     Command.TEMPO_TRIM,
     Command.REFRESH_PORT,
+    Command.SELECT_PATCH,
 )
 
 NEXT_STATE: dict[tuple[State, Trigger], State] = {
