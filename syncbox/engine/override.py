@@ -33,9 +33,10 @@ def override_patch(state: EngineState, chosen: int, frame: int) -> bool:
     if port < 0 or not rig.ports[port].patches:
         return False
     msb, lsb, program = key >> 14, key >> 7 & _SEVEN_BITS, key & _SEVEN_BITS
-    no_bank = instrument.panel.banks is BankCount.NONE
-    bank = (None, None) if no_bank else (msb, lsb)
-    messages = patch(instrument.channel, *bank, program)
+    if instrument.panel.banks is BankCount.NONE:
+        messages = patch(instrument.channel, None, None, program)
+    else:
+        messages = patch(instrument.channel, msb, lsb, program)
     loading = ms_to_frames(instrument.loading_ms, rate=state.rate)
     state.selected[index] = -1  # also when it is selected already: the hand may know better
     select_patch(state, PatchOut(port, index, key, messages, loading), frame)
