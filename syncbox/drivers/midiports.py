@@ -8,10 +8,11 @@ from typing import Any
 
 from syncbox.drivers.child import Child
 from syncbox.drivers.hostside import PortState
+from syncbox.drivers.receiver import ReceiverJob
 from syncbox.drivers.sender import SenderJob
 from syncbox.engine.records import Deck
 from syncbox.errors import DeviceError, EngineError
-from syncbox.midi.ports import SystemPort, matching, silencing_messages
+from syncbox.midi.ports import SystemPort, input_names, matching, silencing_messages
 from syncbox.score.rig import Rig
 
 _READY_S = 10.0
@@ -23,10 +24,16 @@ class MidiPorts:
 
     def __init__(self, deck: Deck, rig: Rig) -> None:
         self._rig = rig
-        self._states = tuple(PortState(port.name, ()) for port in rig.ports)
+        names = (*(port.name for port in rig.ports), *input_names(rig))
+        self._states = tuple(PortState(name, ()) for name in names)
         self._lock = threading.Lock()
-        job = SenderJob(deck.name, deck.now_type, silencing_messages(rig))
+        hands = bool(rig.input_ports)
+        job = SenderJob(deck.name, deck.now_type, silencing_messages(rig), hands)
         self._sender = Child("MIDI sender", "syncbox.drivers.sender", job)
+        self._receiver: Child | None = None
+        if hands:
+            hearing = ReceiverJob(deck.name, deck.now_type, len(rig.input_ports))
+            self._receiver = Child("MIDI input", "syncbox.drivers.receiver", hearing)
         self._watcher: Child | None = None
         self._sender_note = ""
         self._system_note = ""
@@ -39,6 +46,8 @@ class MidiPorts:
         del client
         priority = self._sender.answer(patience_s=_READY_S)["priority"]
         self._sender_note = f"The MIDI sender has {priority}."
+        if self._receiver is not None:
+            self._receiver.answer(patience_s=_READY_S)
         watcher = Child("port watcher", "syncbox.drivers.midisystem", None)
         try:
             self._take(watcher.answer(patience_s=_READY_S))
@@ -58,9 +67,14 @@ class MidiPorts:
         outputs = [SystemPort(name) for name in facts["outputs"]]
         wanted = [[box.name for box in matching(outputs, port.match)] for port in self._rig.ports]
         self._tell({"open": wanted})
+        keyboards = [SystemPort(name) for name in facts["inputs"]]
+        patterns = self._rig.input_ports.values()
+        heard = [[box.name for box in matching(keyboards, pattern)] for pattern in patterns]
+        if self._receiver is not None:
+            self._receiver.tell(json.dumps({"open": heard}).encode() + b"\n")
         self._states = tuple(
             state.connected_now(tuple(names))
-            for state, names in zip(self._states, wanted, strict=True)
+            for state, names in zip(self._states, (*wanted, *heard), strict=True)
         )
         if not facts["system"]:
             self._system_note = "This computer has no MIDI system, so no MIDI goes out."
@@ -77,6 +91,8 @@ class MidiPorts:
     def tend(self) -> None:
         if not self._sender.alive:
             self._sender_note = "The MIDI sender died: no MIDI goes out. Leave and start again."
+        elif self._receiver is not None and not self._receiver.alive:
+            self._sender_note = "The MIDI input died: pedals do nothing. Leave and start again."
 
     def port_states(self) -> tuple[PortState, ...]:
         return self._states
@@ -85,7 +101,7 @@ class MidiPorts:
         self._tell({"hush": True})
 
     def close(self) -> None:
-        for helper in (self._watcher, self._sender):
+        for helper in (self._watcher, self._receiver, self._sender):
             if helper is not None:
                 helper.leave(patience_s=_LEAVE_S)
                 helper.close()

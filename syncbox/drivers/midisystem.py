@@ -84,6 +84,12 @@ def open_outlet(name: str) -> Outlet | None:
     return Outlet(midi)
 
 
+def _others(midi: Any | None) -> list[str]:
+    """Ports that are not our own: nobody shall hear himself."""
+    names = [] if midi is None else midi.get_ports()
+    return [name for name in names if not name.startswith(CLIENT_NAME)]
+
+
 def _wait_for_the_end(leaving: threading.Event) -> None:
     while sys.stdin.buffer.read(1):
         pass
@@ -91,22 +97,23 @@ def _wait_for_the_end(leaving: threading.Event) -> None:
 
 
 def main() -> None:
-    """Entry of the watching helper: one line of JSON whenever the list of outputs changes."""
+    """Entry of the watching helper: one line of JSON whenever the lists of ports change."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     pickle.load(sys.stdin.buffer)
     leaving = threading.Event()
     threading.Thread(target=_wait_for_the_end, args=(leaving,), daemon=True).start()
-    midi = open_midi(outputs=True)
+    midi, ears = open_midi(outputs=True), open_midi(outputs=False)
     facts: dict[str, Any] = {"system": "", "blocks": False}
     if midi is not None:
         facts = {"system": system_name(midi), "blocks": counts_blocks(midi)}
     told = None
     while not leaving.is_set():
-        names = midi.get_ports() if midi is not None else []
-        if names != told:
-            print(json.dumps({**facts, "outputs": names}), flush=True)  # noqa: T201
-            told = names
+        lists = {"outputs": _others(midi), "inputs": _others(ears)}
+        if lists != told:
+            print(json.dumps({**facts, **lists}), flush=True)  # noqa: T201
+            told = lists
         leaving.wait(_WATCH_S)
-    if midi is not None:
-        midi.delete()
+    for each in (midi, ears):
+        if each is not None:
+            each.delete()
     os._exit(0)  # the other thread may be reading still

@@ -112,6 +112,7 @@ class Running:
         index, outputs = found
         self._sounddevice = sounddevice
         self._cycle = cycle
+        self._rate = program.rate
         self._wanted = program.output_count
         self._driver = driver
         self._played = max(1, min(outputs, program.output_count))
@@ -163,6 +164,7 @@ class Running:
             if status:
                 cycle.pulse.xruns += 1
                 lost = self._clock.lost_frames(heard_s)
+            cycle.hear_arrivals(frame_count, started_ns, self._rate)
             block = cycle.begin(frame_count, lost, started_ns)
             played = self._played
             out[:] = block.audio[:played].T if block.audio.shape[0] else 0
@@ -184,6 +186,9 @@ class Running:
         clock.block(first_frame, frame_count, heard_s)
         for offset, port, data, why in midi:
             frame = first_frame + offset
+            if why == "played":  # by hand: at once, not when the block is heard
+                cycle.play_now(frame, port, data, why, due_ns=cycle.pulse.block_ns)
+                continue
             cycle.hand_over(frame, port, data, why, due_ns=clock.due_ns(frame))
 
     def _ended(self) -> None:

@@ -28,6 +28,7 @@ from syncbox.units import NS_PER_SECOND
 
 _IDLE_NS = 1_000_000  # between two looks at an empty queue
 _NAP_NS = 10_000_000  # longest sleep with a deadline far ahead: notes from the host are heard
+_HANDS_NAP_NS = 400_000  # the same while somebody may play on a keyboard
 _FAR_NS = 2 * NS_PER_SECOND  # a deadline further off than this is a mistake of the map
 _LINGER_NS = NS_PER_SECOND // 2  # after the host has let go, for what is still due
 
@@ -65,6 +66,7 @@ class SenderJob:
     deck_name: str
     now_type: type[Any]
     silencing: tuple[tuple[bytes, ...], ...]
+    hands: bool = False  # whether somebody may play, who cannot wait
 
 
 class Sender:
@@ -77,8 +79,10 @@ class Sender:
         *,
         clock: Clock,
         open_port: Callable[[str], Outlet | None],
+        hands: bool = False,
     ) -> None:
         self._reader = EventReader(deck.to_sender)
+        self._played = EventReader(deck.played)
         self._sent = deck.sent
         self._counts = deck.sent_counts
         self._silencing = silencing
@@ -86,6 +90,7 @@ class Sender:
         self._open_port = open_port
         self._outlets: list[dict[str, Outlet]] = [{} for _ in silencing]
         self._next: SentEvent | None = None
+        self._longest_ns = _NAP_NS if not hands else _HANDS_NAP_NS
         self.notes: deque[Mapping[str, Any]] = deque()  # from the host, by another thread
         self.leaving = False  # set by the same thread
 
@@ -103,15 +108,17 @@ class Sender:
         """One step: a note, a nap or an event. Whether any event is waiting or was sent."""
         if self.notes:
             self._heed(self.notes.popleft())
+        while (played := self._played.next()) is not None:
+            self._send(played)
         event = self._next = self._next or self._reader.next()
         clock = self._clock
         if event is None:
-            clock.nap_ns(_IDLE_NS)
+            clock.nap_ns(min(_IDLE_NS, self._longest_ns))
             return False
         assert event.asked_ns is not None
         left_ns = event.asked_ns - clock.now_ns()
-        if 2 * _NAP_NS < left_ns < _FAR_NS:
-            clock.nap_ns(_NAP_NS)
+        if 2 * self._longest_ns < left_ns < _FAR_NS:
+            clock.nap_ns(self._longest_ns)
             return True
         if left_ns < _FAR_NS:
             clock.wait_until_ns(event.asked_ns)
@@ -174,7 +181,7 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     job: SenderJob = pickle.load(sys.stdin.buffer)
     deck = Deck.attach(job.deck_name, job.now_type)
-    sender = Sender(deck, job.silencing, clock=SpinClock(), open_port=open_outlet)
+    sender = Sender(deck, job.silencing, clock=SpinClock(), open_port=open_outlet, hands=job.hands)
     threading.Thread(target=_listen, args=(sender,), daemon=True).start()
     priority = system.ask_for_priority(system.SENDER_PRIORITY).text
     system.lock_memory()

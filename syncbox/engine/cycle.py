@@ -10,7 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from syncbox.engine.records import BUCKETS, Deck, Health, Pulse, push_event
+from syncbox.engine.records import BUCKETS, Deck, EventReader, Health, Pulse, push_event
+from syncbox.units import NS_PER_SECOND
 
 
 class BlockLike(Protocol):
@@ -54,6 +55,7 @@ class Cycle:
         self._quit_command = play.quit_command
         self._deck = deck
         self._sent = deck.sent
+        self._heard = EventReader(deck.heard)
         self._counts = deck.sent_counts
         self._lengths = deck.lengths
         self.now_ns = now_ns
@@ -74,6 +76,23 @@ class Cycle:
     def input_gone(self, input_index: int) -> None:
         """Nothing is connected to an input any more."""
         self._state.input_gone(input_index)
+
+    def hear_arrivals(self, frame_count: int, started_ns: int, rate: int) -> None:
+        """What the input process stamped since the last block, one block after it arrived.
+
+        So the distances between messages are kept. Call it before `begin`.
+        """
+        while (event := self._heard.next()) is not None:
+            if not event.data:
+                self._state.input_gone(event.port)
+                continue
+            age = (started_ns - (event.asked_ns or started_ns)) * rate // NS_PER_SECOND
+            offset = min(max(frame_count - age, 0), frame_count - 1)
+            self._state.hear(offset, event.port, event.data)
+
+    def play_now(self, frame: int, port: int, data: bytes, why: str, *, due_ns: int) -> None:
+        """Give the sender an event that must not wait for those that are planned."""
+        push_event(self._deck.played, frame, port, data, why, asked_ns=due_ns)
 
     def begin(self, frame_count: int, lost_frames: int, started_ns: int) -> BlockLike:
         """The next block. `lost_frames` went by unplayed before it; `started_ns` is now."""

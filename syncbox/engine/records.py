@@ -168,7 +168,7 @@ PULSE_CODEC = NowCodec(Pulse)
 BUCKETS = 8192  # of callback length, 1 us wide; the last one holds all that is longer
 PORTS_MAX = 64
 _COMMAND = struct.Struct("<q")
-_COMMANDS, _EVENTS = 64, 8192
+_COMMANDS, _EVENTS, _HANDS = 64, 8192, 1024
 
 
 class Deck:
@@ -184,6 +184,9 @@ class Deck:
         self.commands = Ring(views["commands"], capacity=_COMMANDS, payload_bytes=_COMMAND.size)
         self.to_sender = Ring(views["to_sender"], capacity=_EVENTS, payload_bytes=_EVENT.size)
         self.sent = Ring(views["sent"], capacity=_EVENTS, payload_bytes=_EVENT.size)
+        # From the keyboards to the engine, and what they play on to the sender, past all plans.
+        self.heard = Ring(views["heard"], capacity=_HANDS, payload_bytes=_EVENT.size)
+        self.played = Ring(views["played"], capacity=_HANDS, payload_bytes=_EVENT.size)
         size = PULSE_CODEC.size + self.now_codec.size
         self.board = Board(views["board"], payload_bytes=size)
         self.lengths = views["lengths"].cast("q")
@@ -204,10 +207,13 @@ class Deck:
     @staticmethod
     def _spans(now_size: int) -> dict[str, tuple[int, int]]:
         events = Ring.size(capacity=_EVENTS, payload_bytes=_EVENT.size)
+        hands = Ring.size(capacity=_HANDS, payload_bytes=_EVENT.size)
         sizes = {
             "commands": Ring.size(capacity=_COMMANDS, payload_bytes=_COMMAND.size),
             "to_sender": events,
             "sent": events,
+            "heard": hands,
+            "played": hands,
             "board": Board.size(payload_bytes=PULSE_CODEC.size + now_size),
             "lengths": BUCKETS * 8,
             "sent_counts": PORTS_MAX * 8,
@@ -244,6 +250,8 @@ class Deck:
         self.commands.release()
         self.to_sender.release()
         self.sent.release()
+        self.heard.release()
+        self.played.release()
         self.board.release()
         self.lengths.release()
         self.sent_counts.release()
