@@ -35,6 +35,7 @@ COMMANDS = {
     "render": ("render:render", "Write a show to WAV files, MIDI files and event logs."),
     "fit": ("fit:fit", "Bring a loop to the exact length of its bars, seam and hits kept clean."),
     "learn": ("learn:learn", "Press a pedal, and the rig knows what it does."),
+    "try": ("audition:audition", "Select a patch on an instrument, to hear it at home."),
     "ports": ("ports:ports", "List audio devices and MIDI ports, and what the rig matches."),
     "measure": ("measure:measure", "Measure how tight click and clock are on this computer."),
     "schema": ("schema:schema", "Write the JSON Schemas that help an editor with show files."),
