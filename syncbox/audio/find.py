@@ -24,11 +24,12 @@ GRIDS = (4, 3)  # parts of a quarter that hits may lie on
 FINEST = 4
 SHORTEST, LONGEST = 0.7, 1.2  # of the file: what the loop's length may be
 GOOD = 0.85  # how well hits must gather for the grid to be believed (0 to 1)
-AS_GOOD = 0.85  # so nearly as good as the best length, and the file's own is taken
+AS_GOOD, STILL_GOOD = 0.97, 0.85  # of the best length's grid: the file's own length is taken,
+NEAR_LENGTH = 0.003  # the second where the two differ by no more than this part
 STANDS_OUT = 20.0  # so many times as good as most lengths: sure
 CLEAR = 0.6  # less certain than this, and the file is taken as it is
 FEWEST = 4  # hits; fewer say nothing about a tempo
-NEAR_GRID = 0.15  # of a sixteenth: as close as the file's beginning must be to the grid
+NEAR_GRID_MS = 9.0  # as close as the file's beginning must be to the grid
 LOUD_PART = 0.35  # of the strongest hit: a strong one
 TEMPO_USUAL_QPM = 105.0  # where a number of bars that is not known is looked for
 ODD_BARS_COST = 0.25  # loops of three or five bars are rare
@@ -93,7 +94,7 @@ def find_loop(
         used = onsets.only(onsets.frames >= start_frame - 1)
         length = _length(curve.only(later), used, whole - start_frame, quarters)
     else:
-        start, length = _search(curve, onsets, whole, quarters)
+        start, length = _search(curve, onsets, whole, quarters, NEAR_GRID_MS * rate / 1000)
     if length <= rate * 0.05:
         raise ShowError("the loop is too short to be music", hint="write fewer bars")
     after = (onsets.frames >= start - 1) & (onsets.frames < start + length - 0.002 * rate)
@@ -110,13 +111,15 @@ def first_strong(onsets: Onsets) -> int:
     return int(strong[0]) if len(strong) else 0
 
 
-def _search(curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction) -> tuple[int, float]:
+def _search(
+    curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction, near: float
+) -> tuple[int, float]:
     """Start and length: the whole file where its hits agree, else what they say."""
     length = _length(curve, onsets, whole, quarters)
-    turns = _turns(curve, whole / float(quarters), FINEST)
-    phase = float(np.angle(turns)) / (2 * np.pi)
+    quarter = whole / float(quarters)
+    phase = float(np.angle(_turns(curve, quarter, FINEST))) / (2 * np.pi) * quarter / FINEST
     clear = len(onsets) >= FEWEST and _certainty(curve, length, quarters) >= CLEAR
-    if not clear or (length == whole and abs(phase) <= NEAR_GRID):
+    if not clear or (length == whole and abs(phase) <= near):
         return 0, whole
     return first_strong(onsets), length
 
@@ -133,7 +136,8 @@ def _length(curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction) -> 
     if not len(lengths):
         return whole
     scores = np.array([_score(curve, length / beats) for length in lengths])
-    if _score(curve, whole / beats) >= AS_GOOD * scores.max():
+    own = _score(curve, whole / beats) / scores.max()
+    if own >= AS_GOOD:
         return whole
     # Of peaks that are nearly as high, the one nearest to the file's length.
     padded = np.pad(scores, 1)
@@ -144,6 +148,8 @@ def _length(curve: Onsets, onsets: Onsets, whole: float, quarters: Fraction) -> 
         return whole
     fine = length + np.linspace(-step, step, 81)
     length = float(fine[np.argmax([_score(curve, each / beats) for each in fine])])
+    if own >= STILL_GOOD and abs(length / whole - 1) <= NEAR_LENGTH:
+        return whole
     return _refined(onsets, length / beats) * beats
 
 

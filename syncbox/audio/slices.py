@@ -35,18 +35,20 @@ def move_slices(
     out = np.zeros((loop.shape[0], frame_count))
     lengths = np.diff(hits, append=hits[0] + loop.shape[1])
     rooms = np.diff(places, append=places[0] + frame_count)
-    handover = max(1, round(HANDOVER_MS * rate / 1000))
-    for hit, place, length, room, before in zip(
-        hits, places, lengths, rooms, np.roll(rooms, 1), strict=True
-    ):
-        lead = int(min(handover, before // 2, length // 2, room // 2))
-        # The slice ends where the next one leads in: with a lead of the same rule.
-        tail = int(min(handover, length // 2, room // 2))
-        slice_ = _slice(loop, int(hit), int(length), int(room), lead=lead, tail=tail, rate=rate)
+    # How long each slice leads in before its hit, as long as the one before it fades out.
+    leads = np.minimum(np.roll(np.minimum(lengths, rooms) // 2, 1), _frames(HANDOVER_MS, rate))
+    for index, (hit, place) in enumerate(zip(hits, places, strict=True)):
+        length, room = int(lengths[index]), int(rooms[index])
+        lead, tail = int(leads[index]), int(leads[(index + 1) % len(leads)])
+        slice_ = _slice(loop, int(hit), length, room, lead=lead, tail=tail, rate=rate)
         into = np.arange(-lead, room)
         for part in (slice(0, lead), slice(lead, None)):  # each index once in either part
             out[:, (place + into[part]) % frame_count] += slice_[:, part]
     return out.astype(np.float32)
+
+
+def _frames(ms: float, rate: int) -> int:
+    return max(1, round(ms * rate / 1000))
 
 
 def _slice(
