@@ -12,7 +12,15 @@ from fractions import Fraction
 from syncbox.engine.run import NEVER
 from syncbox.engine.state import EngineState
 from syncbox.midi.messages import panic, song_position
-from syncbox.schedule.program import Chased, CompiledLeg, MessageOut, PatchOut, SoundStart
+from syncbox.schedule.program import (
+    OPEN_FADERS,
+    Chased,
+    CompiledLeg,
+    FadeTo,
+    MessageOut,
+    PatchOut,
+    SoundStart,
+)
 from syncbox.units import TICKS_PER_SONG_POSITION
 
 SONG_POSITION_MAX = 16_383
@@ -118,9 +126,21 @@ def rejoin_stems(
             if isinstance(held.event, SoundStart) and past:
                 began = legs[index].route_start + held.offset
                 latest[held.event.slot] = (held.event, target - began)
+    _restore_fades(state, leg_index, tick, int(begins))
     for event, elapsed in latest.values():
         late = event._replace(from_frame=event.from_frame + int(elapsed * state.stretch))
         state.timed_sounds.append((int(begins), late))
+
+
+def _restore_fades(state: EngineState, leg_index: int, tick: int, frame: int) -> None:
+    """From a frame on every source has the level at which the fades before a tick left it."""
+    faded: dict[int, FadeTo] = {}
+    for held in _held_until(state, state.song_index, leg_index, tick):
+        if isinstance(held.event, FadeTo):
+            faded[held.event.source] = held.event
+    if faded or state.mixer.faded:
+        state.timed_sounds.append((frame, OPEN_FADERS))
+        state.timed_sounds.extend((frame, fade._replace(frames=0)) for fade in faded.values())
 
 
 def bar_offset(leg: CompiledLeg, tick: int) -> Fraction:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from syncbox.engine.chasing import prepare_song, select_patch, send_message
-from syncbox.engine.planning import end_song, leg_fact, stop_now
+from syncbox.engine.hands import beat_begins
+from syncbox.engine.planning import end_song, leaves, leg_fact, stop_now
 from syncbox.engine.ports import ClockGroup, flush
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState
@@ -13,12 +14,15 @@ from syncbox.schedule.clicks import VOICES
 from syncbox.schedule.program import (
     BeatMark,
     Event,
+    FadeTo,
     MessageOut,
     PatchOut,
     SoundStart,
     SoundStop,
     TextMark,
+    WordStart,
 )
+from syncbox.units import round_half_up
 
 CLICK_CLIPS = len(VOICES)  # the first clips of a program are the click voices
 CLOCK = clock()
@@ -32,7 +36,11 @@ def emit_block(state: EngineState, first: int, end: int) -> None:
         _announce(state, run, limit)
         while run.next_event < limit:
             frame = run.next_event
-            _emit_event(state, run.take(), frame, first)
+            event = run.take()
+            if isinstance(event, WordStart):
+                _say(state, run, event, frame, first)
+            else:
+                _emit_event(state, event, frame, first)
     _emit_clocks(state, first, limit)
     state.code.emit(state, first, limit)
     if state.stop_frame < end:
@@ -58,6 +66,8 @@ def _emit_timed(state: EngineState, first: int, limit: int) -> None:
         for frame, sound in due:
             if sound is None:
                 state.mixer.stop_slots(max(0, frame - first))
+            elif isinstance(sound, FadeTo):
+                _fade(state, sound, frame, first)
             else:
                 _start_sound(state, sound, frame, first)
         if due:
@@ -98,6 +108,8 @@ def _emit_event(state: EngineState, event: Event, frame: int, first: int) -> Non
         now = state.now
         now.bar, now.beat, now.beats = event.section_bar, event.beat, event.beats
         now.bars_to_go, now.tempo_mqpm, now.beat_frame = event.bars_to_go, event.tempo_mqpm, frame
+        if state.hands.waiting:
+            beat_begins(state, event, frame)
     elif isinstance(event, PatchOut):
         if state.selected[event.instrument] != event.key:
             select_patch(state, event, frame)
@@ -107,8 +119,30 @@ def _emit_event(state: EngineState, event: Event, frame: int, first: int) -> Non
         _offset(state, frame, first)
     elif isinstance(event, SoundStop):
         state.mixer.stop(event.slot, max(0, frame - first))
+    elif isinstance(event, FadeTo):
+        _fade(state, event, frame, first)
     elif isinstance(event, TextMark):
         state.now.text = event.text
+
+
+def _say(state: EngineState, run: LegRun, word: WordStart, frame: int, first: int) -> None:
+    """A spoken word, unless what it announces does not come."""
+    follows = next((r for r in state.runs if r is not run and r.start_frame >= run.end_frame), None)
+    if not run.leg.until_cue:
+        is_left = True
+    elif follows is not None:
+        is_left = follows.leg_index != run.leg_index
+    else:
+        is_left = leaves(state, run)
+    sound = state.speaker.say(state, run, word, frame, is_left=is_left)
+    if sound is not None:
+        _start_sound(state, sound, frame, first)
+
+
+def _fade(state: EngineState, fade: FadeTo, frame: int, first: int) -> None:
+    """A fade over its own length at tonight's tempo; what is late of it is left out."""
+    length = round_half_up(fade.frames * state.stretch)
+    state.mixer.fade(fade.source, fade.gain, frame - first, length)
 
 
 def _start_sound(state: EngineState, sound: SoundStart, frame: int, first: int) -> None:

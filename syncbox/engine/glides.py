@@ -106,10 +106,20 @@ class Fader:
         """From a frame on glide to a factor, over `length` frames."""
         self._line.go(math.sqrt(gain), frame, length)
 
+    def at(self, frame: int) -> float:
+        """The factor at a frame that has not been passed."""
+        root = self._line.at(frame)
+        return root * root
+
     @property
     def silent(self) -> bool:
         """Whether it rests at nothing."""
         return self.gain == 0.0 and self._line.target == 0.0
+
+    @property
+    def open(self) -> bool:
+        """Whether it is at 0 dB, or on its way there, with nothing else planned."""
+        return self._line.target == 1.0
 
     def moves(self, first: int, count: int) -> bool:
         """Whether it moves within a block; if not, `gain` is the factor for all of it."""

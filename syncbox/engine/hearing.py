@@ -88,7 +88,10 @@ class Hearing:
             for offset, source, message in self._heard:
                 if leader is not None and source == leader.input and message[0] in LEADER_SAYS:
                     leader.hear(first + offset, message)
-                elif not triggers.take(first + offset, source, message):
+                elif not (
+                    triggers.take(first + offset, source, message)
+                    or state.hands.take(state, first + offset, source, message)
+                ):
                     self._to_play.append((offset, source, message))
             self._heard.clear()
         for control in triggers.pressed:

@@ -194,14 +194,29 @@ class Mixer:
             bus.solo.go(float(heard), self._frame, self._glide_frames)
 
     def fade(self, source: int, gain: float, delay: int, frames: int) -> None:
-        """A source (or ALL_SOURCES) glides to a factor, from `delay` frames into the block on."""
-        chosen = self._buses if source == ALL_SOURCES else self._buses[source : source + 1]
-        for bus in chosen:
-            bus.fade.go(gain, self._frame + delay, frames)
+        """A source glides to a factor, from `delay` frames into the coming block on.
+
+        ALL_SOURCES: every fader opens again.
+        """
+        if source == ALL_SOURCES:
+            self.open_faders(delay)
+        else:
+            self._buses[source].fade.go(gain, self._frame + delay, frames)
 
     def open_faders(self, delay: int) -> None:
-        """Every fade is over and forgotten: a song begins."""
-        self.fade(ALL_SOURCES, 1.0, delay, self._glide_frames)
+        """Every fade is over: a song begins. What was faded does not come up again, it ends."""
+        frame, length = self._frame + delay, self._sounds.fade_frames
+        for source, bus in enumerate(self._buses):
+            if bus.fade.open:
+                continue
+            silent = bus.fade.at(frame) == 0.0
+            self._sounds.fade_source(source, frame - length if silent else frame)
+            bus.fade.go(1.0, frame, 0 if silent else length)
+
+    @property
+    def faded(self) -> bool:
+        """Whether any source is not, or will not be, at its written level."""
+        return any(not bus.fade.open for bus in self._buses)
 
     def set_filter(self, source: int, moves: int, value: float, delay: int) -> None:
         """One setting of a source's filter: cutoff in Hz, resonance 0 to 1, level as a factor."""

@@ -23,7 +23,7 @@ from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState
 from syncbox.engine.transport import Fact
 from syncbox.midi.messages import continue_, song_position, start, stop
-from syncbox.schedule.program import CompiledLeg, CompiledSong
+from syncbox.schedule.program import OPEN_FADERS, CompiledLeg, CompiledSong
 from syncbox.score.layout import LegKind
 from syncbox.score.rig import Then
 from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_SONG_POSITION
@@ -36,6 +36,8 @@ def begin_song(state: EngineState, frame: int) -> None:
     if state.tail is not None:  # it was about to begin by itself, and is wanted now
         stop_now(state, frame)
     state.mixer.stop_all(frame - state.next_frame)  # what still rings from the song before
+    state.mixer.open_faders(frame - state.next_frame)
+    state.hands.waiting.clear()
     song, entry = state.song, state.song.entry
     prepare_song(state, frame)
     state.now.forget_place()
@@ -114,7 +116,7 @@ def _meet(state: EngineState, run: LegRun) -> None:
         run.release(run.start + seconds * state.rate)
 
 
-def _leaves(state: EngineState, tail: LegRun) -> bool:
+def leaves(state: EngineState, tail: LegRun) -> bool:
     """Whether a vamp is left at the end of its present round."""
     if state.script is None or state.cue_pending:
         return state.cue_pending
@@ -203,7 +205,7 @@ def _following(state: EngineState, tail: LegRun) -> tuple[int, int, int] | None:
     song = state.program.songs[tail.song_index]
     if state.jump_leg >= 0 and is_section_end(song, tail):
         return tail.song_index, state.jump_leg, 1
-    if tail.leg.until_cue and tail.leg.ticks and not _leaves(state, tail):
+    if tail.leg.until_cue and tail.leg.ticks and not leaves(state, tail):
         return tail.song_index, tail.leg_index, tail.round_no + 1
     if tail.leg_index + 1 < len(song.legs):
         return tail.song_index, tail.leg_index + 1, 1
@@ -260,6 +262,7 @@ def _next_song(state: EngineState, tail: LegRun, leg: CompiledLeg) -> Fraction:
     state.position_known = False
     state.phase = state.vamps_met = state.holds_met = state.told_tick = 0
     song = state.program.songs[tail.song_index]
+    state.timed_sounds.append((tail.end_frame, OPEN_FADERS))
     if song.then is Then.SEGUE:
         send_stop(state, tail.end_frame - 2 * state.start_lead)
         return tail.end

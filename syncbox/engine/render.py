@@ -10,6 +10,7 @@ from __future__ import annotations
 from syncbox.engine.chasing import send_panic
 from syncbox.engine.emission import emit_block
 from syncbox.engine.following import follow, is_for_leader
+from syncbox.engine.levels import show_mixes, turn
 from syncbox.engine.mixer import LEVEL_STEP_DB
 from syncbox.engine.moving import (
     TRIM_STEP_PERMILLE,
@@ -36,6 +37,14 @@ _LEVEL_STEPS = {Command.LOUDER: LEVEL_STEP_DB, Command.SOFTER: -LEVEL_STEP_DB}
 _TRIM_STEPS = {Command.TEMPO_UP: TRIM_STEP_PERMILLE, Command.TEMPO_DOWN: -TRIM_STEP_PERMILLE}
 _TEMPO = (*_TRIM_STEPS, Command.TEMPO_TRIM)  # a leader's tempo is not ours to change
 _JUMPS = (Command.JUMP_AT_BAR, Command.JUMP_AT_END, Command.REPEAT_SECTION)
+_MIX_COMMANDS = (
+    Command.MUTE_MIX,
+    Command.SOLO_MIX,
+    Command.SOLO_SOURCE,
+    Command.MIX_LOUDER,
+    Command.MIX_SOFTER,
+    Command.PLAY_PAD,
+)
 _SONG_STEPS = {Command.NEXT_SONG: 1, Command.PREVIOUS_SONG: -1}
 
 
@@ -88,9 +97,10 @@ def _obey(state: EngineState, command: Command, argument: int, end: int) -> None
         state.now.refused_count += not override_patch(state, argument, first)
     elif command is Command.QUIT:
         _quit(state, was, first)
-    elif command in _JUMPS:
-        if not _jump(state, command, argument, end):
-            state.now.refused_count += 1
+    elif command in _MIX_COMMANDS or command in _JUMPS:
+        jumps = command in _JUMPS
+        done = _jump(state, command, argument, end) if jumps else turn(state, command, argument)
+        state.now.refused_count += not done
     else:
         _move(state, command, first, end)
 
@@ -150,6 +160,7 @@ def _show(state: EngineState) -> None:
     now.song_index = state.song_index
     now.trim_permille = state.trim_permille
     now.click_muted = int(state.mixer.click_muted)
+    show_mixes(state)
     jump = state.jump_leg
     now.jump_section = state.song.legs[jump].section_index if jump >= 0 else -1
     now.starts_itself = int(state.transport is State.WAITING and state.tail is not None)

@@ -115,6 +115,12 @@ class Sounds:
             if sound.group == group:
                 sound.fade = min(sound.fade, frame)
 
+    def fade_source(self, source: int, frame: int) -> None:
+        """Fade out what a source plays, from a frame on."""
+        for sound in self.active:
+            if sound.source == source:
+                sound.fade = min(sound.fade, frame)
+
     def fade_slots(self, frame: int) -> None:
         """Fade out every loop and stem, from a frame on."""
         for sound in self.active:

@@ -8,6 +8,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from syncbox.engine.hands import Hands
 from syncbox.engine.hearing import Hearing
 from syncbox.engine.leader import Leader
 from syncbox.engine.mixer import Mixer
@@ -22,8 +23,9 @@ from syncbox.engine.ports import (
 )
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.script import CueScript
+from syncbox.engine.timecode import CodeOut
 from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
-from syncbox.schedule.program import CompiledSong, PatchOut, Program, SoundStart
+from syncbox.schedule.program import CompiledSong, FadeTo, PatchOut, Program, SoundStart
 from syncbox.units import ms_to_frames
 
 LEVEL_DB_START = -12.0  # quiet: the person at the keys raises it on purpose
@@ -62,6 +64,10 @@ class Now:
     level_mdb: int = 0  # thousandths of a dB
     trim_permille: int = 0  # tempo above or below the written one
     click_muted: int = 0
+    mixes_muted: int = 0  # a bit for each mix that is not heard, the first mix the lowest
+    solo_source: int = -1  # the only source that is heard
+    mix_turned: int = -1  # the mix whose level was changed last, and that level
+    mix_turned_mdb: int = 0
     starts_itself: int = 0  # whether the coming song begins without a press, after its gap
     leader_lock: int = -1  # how well the box that is followed is known (`servo.Lock`); -1: none
     leader_leads: int = 0  # it has started what is playing
@@ -119,9 +125,12 @@ class EngineState:
             for i in range(len(ports))
         ]
         self.hearing = Hearing(program)
+        self.hands = Hands(program)
         self.leader = None if program.rig.follow is None else Leader(program.rig, program.rate)
+        self.code = CodeOut(program)
         self.timed = Timed()
-        self.timed_sounds: list[tuple[int, SoundStart | None]] = []  # None: stop every slot
+        # None: stop every slot.
+        self.timed_sounds: list[tuple[int, SoundStart | FadeTo | None]] = []
         self.free_clock = FreeClock()
         self.midi_rolling = False  # whether Start has been sent and not Stop
         self.position_known = False  # whether receivers know where they are in this song

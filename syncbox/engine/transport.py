@@ -43,6 +43,12 @@ class Command(IntEnum):
     TEMPO_UP = 15  # one step of tonight's trim, from the next bar line on
     TEMPO_DOWN = 16
     TEMPO_TRIM = 17  # argument: thousandths above or below the written tempo
+    MUTE_MIX = 18  # argument: its number from 0; the same again opens it
+    SOLO_MIX = 19  # the same: only this mix is heard, or all again
+    SOLO_SOURCE = 20  # argument: a source of the program, for a line check
+    MIX_LOUDER = 21  # argument: the mix
+    MIX_SOFTER = 22
+    PLAY_PAD = 23  # argument: a pad of the present song, times 128, plus the velocity
     SELECT_PATCH = 18  # by hand, until the next section; see `override.choice`
     REFRESH_PORT = 40  # from the host, not from a person; see `returning.Refresh`
 
@@ -87,6 +93,12 @@ _ALWAYS = (
     Command.TEMPO_TRIM,
     Command.REFRESH_PORT,
     Command.SELECT_PATCH,
+    Command.MUTE_MIX,
+    Command.SOLO_MIX,
+    Command.SOLO_SOURCE,
+    Command.MIX_LOUDER,
+    Command.MIX_SOFTER,
+    Command.PLAY_PAD,
 )
 
 NEXT_STATE: dict[tuple[State, Trigger], State] = {

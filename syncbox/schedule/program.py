@@ -88,13 +88,25 @@ class FadeTo(NamedTuple):
     frames: int
 
 
+OPEN_FADERS = FadeTo(ALL_SOURCES, 1.0, 0)
+
+
+class WordStart(NamedTuple):
+    """A spoken word. `section` is what it announces as written; a clip of -1 is that one's name."""
+
+    clip: int
+    source: int
+    section: int
+    last: bool  # it is said even if another word still sounds
+
+
 class TextMark(NamedTuple):
     """A line for the screen; indexes `CompiledSong.texts`."""
 
     text: int
 
 
-Event = SoundStart | SoundStop | PatchOut | MessageOut | BeatMark | FadeTo | TextMark
+Event = SoundStart | SoundStop | PatchOut | MessageOut | BeatMark | FadeTo | TextMark | WordStart
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +187,7 @@ class CompiledSong:
     entry: Entry = Entry()
     pads: tuple[PadPlan, ...] = ()
     time_code: TimeCode | None = None
+    name_clips: tuple[int, ...] = ()  # per section: the clip that announces it, or -1
 
 
 @dataclass(frozen=True, slots=True)
