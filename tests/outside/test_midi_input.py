@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-import pytest
+from dataclasses import replace
 
+import pytest
+from building import RIG, Engine, program_of, section, song
+
+from syncbox.engine.transport import Command
 from syncbox.midi.parser import Parser
+from syncbox.score.controls import Zone
 
 # Bytes in, messages out, page of the specification.
 VECTORS = [
@@ -37,3 +42,72 @@ VECTORS = [
 def test_the_parser_by_the_specification(sent: str, wanted: list[str], page: str) -> None:
     found = Parser().feed(bytes.fromhex(sent))
     assert [message.hex(" ").upper() for message in found] == wanted, page
+
+
+# --- sustain against all notes off ----------------------------------------------------------------
+
+ORGAN = Zone("keys", "organ")
+DOWN, NOTE = b"\xb0\x40\x7f", b"\x90\x3c\x40"
+
+
+class Receiver:
+    """An instrument by the specification: a pedal that is down beats all notes off (p. A-5)."""
+
+    def __init__(self) -> None:
+        self.keys: set[int] = set()
+        self.sounding: set[int] = set()
+        self.pedal = False
+
+    def take(self, data: bytes) -> None:
+        status, number = data[0] & 0xF0, data[1]
+        if status == 0x90 and data[2]:
+            self.keys.add(number)
+            self.sounding.add(number)
+        elif status in (0x80, 0x90):
+            self.keys.discard(number)
+        elif data[:2] == b"\xb0\x40":
+            self.pedal = data[2] >= 64  # 0 to 63 off, 64 to 127 on (p. 12)
+        elif data[:2] == b"\xb0\x7b":
+            self.keys.clear()
+        elif data[:2] == b"\xb0\x78":
+            self.keys.clear()
+            self.sounding.clear()
+        if not self.pedal:
+            self.sounding &= self.keys
+
+
+def test_the_receiver_itself_keeps_the_rule() -> None:
+    box = Receiver()
+    for data in (NOTE, DOWN, b"\xb0\x7b\x00"):
+        box.take(data)
+    assert box.sounding == {0x3C}
+    box.take(b"\xb0\x40\x00")
+    assert box.sounding == set()
+
+
+@pytest.mark.parametrize("end", ["panic", "pulled", "quit", "all notes off"])
+def test_whatever_ends_the_hands_ends_the_sound_with_the_pedal_down(end: str) -> None:
+    rig = replace(RIG, input_ports={"keys": "*"}, zones=(ORGAN,))
+    engine = Engine(program_of(song(section("A", 1)), rig=rig))
+    engine.turn(50)
+    engine.state.hear(0, 0, NOTE + DOWN + b"\x80\x3c\x40" + b"\x90\x40\x50")
+    engine.turn()
+    if end == "panic":
+        engine.state.press(Command.PANIC)
+    elif end == "quit":
+        engine.state.press(Command.QUIT)
+    elif end == "pulled":
+        engine.state.input_gone(0)
+    else:
+        engine.state.hear(0, 0, b"\xb0\x7b\x00")
+    engine.turn(40)
+    box = Receiver()
+    for _, port, data, _ in engine.midi:
+        if port == 0 and data[0] < 0xF0 and data[0] & 0x0F == 0:
+            box.take(data)
+    assert not box.pedal
+    assert box.sounding == set()
+    # All Notes Off never stands in for Note Offs (p. 25): each note has its own.
+    data = [data for _, port, data, why in engine.midi if port == 0 and why == "played"]
+    assert [d[1] for d in data if d[0] == 0x90] == [0x3C, 0x40]
+    assert sorted(d[1] for d in data if d[0] == 0x80) == [0x3C, 0x40]
