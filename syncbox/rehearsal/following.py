@@ -30,6 +30,7 @@ ENTRY_SECTION_COST, VAMP_COST = 1.0, 1.0
 HOLD_COST, HOLD_COST_PER_S = 1.0, 0.15
 
 OUTSIDE_S, OUTSIDE_WEIGHT, OUTSIDE_MAX = 3.0, 0.5, 8.0
+SILENCE_PRICE, SILENCE_DB = 2.0, 6.0  # of a beat where nothing sounds, below the music's level
 CHANGE_WEIGHT = 1.5  # of a change of sound where a section begins
 CHANCE = 0.5  # strength that a way finds anywhere by looking for it
 
@@ -88,7 +89,23 @@ def _curves(onsets: Onsets) -> Floats:
     count = smooth.shape[1] // 2
     pooled = smooth[:, : 2 * count].reshape(2, count, 2).max(axis=2)
     mean = pooled.mean(axis=1, keepdims=True)
-    return np.asarray((pooled - mean) / (pooled.std(axis=1, keepdims=True) + 1e-6))
+    curves = (pooled - mean) / (pooled.std(axis=1, keepdims=True) + 1e-6)
+    curves[0] -= SILENCE_PRICE * _silent(onsets)[: 2 * count : 2]
+    return np.asarray(curves)
+
+
+def _silent(onsets: Onsets) -> NDArray[np.bool_]:
+    """Where nothing sounds at all, as before a song: within 0.25 s near the take's floor, (steps,)."""
+    from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+    if onsets.level is None:
+        return np.zeros(onsets.steps, dtype=bool)
+    level = uniform_filter1d(onsets.level, 9)
+    floor, music = np.quantile(level, 0.01), np.median(level)
+    if music - floor < SILENCE_DB:
+        return np.zeros(onsets.steps, dtype=bool)
+    highest = maximum_filter1d(level, round(0.5 / STEP_S))
+    return np.asarray(highest < floor + 0.25 * (music - floor))
 
 
 def sound_changes(chart: Chart, onsets: Onsets) -> Floats:

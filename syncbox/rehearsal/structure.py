@@ -22,6 +22,7 @@ Ints = NDArray[np.int64]
 _SLOTS = 16  # a bar's sound is compared in sixteen parts
 _LIKENESS_WEIGHT = 1.5  # of one bar that sounds like its fellows
 _SECTION_WEIGHT = 0.7  # of one bar that sounds like its section
+_ODD_WEIGHT, _ODD_FROM = 1.5, 6.0  # of a count-in that sounds like no bar of music
 _LINE_WEIGHT = 1.2  # of a change of sound at a section line
 _LINE_COST = 0.7
 _JUMP_COST = 7.0
@@ -123,12 +124,14 @@ class _Judge:
             ]
         )
         self.section = np.array([hash(b.section) for b in chart.bars])
+        self.opening = np.array([b.opening for b in chart.bars])
+        self.odd = _oddness(self.alike)
         self.lines = _line_evidence(chart, placed, onsets)
         self.fits = _fits(chart.bars, placed)
         self.part = np.array([hash(b.part) for b in chart.bars])
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]
         self.opens = np.array(opens)
-        self.closes = np.append(self.opens[1:], True)  # noqa: FBT003  numpy's signature
+        self.closes = np.append(self.opens[1:], True)
 
     def allowed(self, order: Ints) -> bool:
         inside = bool((order >= 0).all() and (order < len(self.bars)).all())
@@ -144,7 +147,8 @@ class _Judge:
         price = float(np.where(whole, _PART_JUMP_COST, _JUMP_COST).sum())
         price += _EDGE_COST * (order[0] > self.first) * min(3, order[0] - self.first)
         price += _EDGE_COST * min(3, len(self.bars) - 1 - order[-1])
-        return alike + _LINE_WEIGHT * lines - price
+        opening = float(self.odd[self.opening[order]].sum())
+        return alike + _LINE_WEIGHT * lines + opening - price
 
     def _alike(self, places: Ints, order: Ints) -> Floats:
         """Likeness of each bar, put at its place in `places`, to the others as in `order`."""
@@ -189,7 +193,8 @@ class _Judge:
 
         def own(places: Ints) -> Floats:
             lines = self.opens[places] * (self.lines - _LINE_COST)
-            return np.asarray(self._alike(places, order) + _LINE_WEIGHT * lines)
+            odd = self.opening[places] * self.odd
+            return np.asarray(self._alike(places, order) + _LINE_WEIGHT * lines + odd)
 
         return np.where(fits, own(moved) - own(order), -50.0)
 
@@ -207,6 +212,14 @@ def _likeness(placed: Sequence[Placed], onsets: Onsets) -> Floats:
     others = apart[~np.eye(len(placed), dtype=bool)]
     middle, spread = float(np.median(others)), float(others.std()) + 1e-9
     return np.asarray(np.clip((middle - apart) / spread, -2.5, 2.5))
+
+
+def _oddness(alike: Floats) -> Floats:
+    """How unlike all others each bar sounds: above 0 for a count-in among music, (observed,)."""
+    own = alike.mean(axis=1)
+    middle = float(np.median(own))
+    usual = float(np.median(np.abs(own - middle))) + 1e-9
+    return np.asarray(np.clip(((middle - own) / usual - _ODD_FROM) * _ODD_WEIGHT, -4.0, 5.0))
 
 
 def _normal(rows: Floats) -> Floats:

@@ -1,0 +1,318 @@
+"""A take held against its song: the answer per beat, bar and section."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.rehearsal.beats import Beats, place_beats
+from syncbox.rehearsal.belief import beat_confidence, match_of
+from syncbox.rehearsal.chart import Chart, ChartBar, chart_of
+from syncbox.rehearsal.following import Placed, follow
+from syncbox.rehearsal.onsets import Floats, Onsets
+from syncbox.rehearsal.structure import Slip, settle
+from syncbox.score.song import Song
+
+MATCH_MIN = 0.5  # below this a take does not look like the song
+SURE = 0.5  # a beat that is less sure than this is not told
+WITH_CLICK_MS = 80.0  # a band that plays to the map's click never strays further
+
+
+@dataclass(frozen=True, slots=True)
+class BeatRow:
+    """One beat. Times are seconds of the take; late_ms is played minus expected."""
+
+    bar: int
+    beat: int
+    expected_s: float
+    played_s: float
+    late_ms: float
+    smooth_ms: float
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class BarRow:
+    """One bar as played. tempo and map_tempo are quarters a minute; None: cannot tell."""
+
+    bar: int
+    section: str
+    start_s: float
+    late_ms: float | None
+    tempo: float | None
+    map_tempo: float
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class SectionRow:
+    """One pass of a section. tempo_share: 0.03 is 3 % faster than the map over the section."""
+
+    section: str
+    pass_no: int
+    first_bar: int
+    last_bar: int
+    start_s: float
+    late_ms: float | None  # at its end against its begin: the map restarts with the section
+    scatter_ms: float
+    tempo_share: float | None
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class SlipRow:
+    """Bars left out or played again; from_bar..to_bar fit about as well as the bars named."""
+
+    section: str
+    bars: tuple[int, ...]
+    from_bar: int
+    to_bar: int
+
+
+@dataclass(frozen=True, slots=True)
+class TakeReading:
+    """Everything that a take says about a song."""
+
+    song: str
+    match: float
+    latency_ms: float | None
+    with_click: bool
+    duration_s: float
+    beats: tuple[BeatRow, ...] = ()
+    bars: tuple[BarRow, ...] = ()
+    sections: tuple[SectionRow, ...] = ()
+    missing_bars: tuple[SlipRow, ...] = ()
+    extra_bars: tuple[SlipRow, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def found(self) -> bool:
+        """Whether the take looks like the song at all."""
+        return self.match >= MATCH_MIN and bool(self.bars)
+
+
+def read_take(song: Song, onsets: Onsets, *, locked_at_s: float | None = None) -> TakeReading:
+    """Follow a song through a take.
+
+    locked_at_s: the take's time at the map's bar 1, for a take that was recorded in
+    lock with the map; without it the map is laid over the take where it fits best.
+    """
+    chart = chart_of(song)
+    if len(onsets.times_s) < 8:
+        return _nothing(song, onsets, "there is next to nothing to hear in this take")
+    settled = settle(chart, follow(chart, onsets), onsets)
+    placed = settled.course.placed
+    if len(placed) < 2:
+        return _nothing(song, onsets, "no stretch of this take follows the map")
+    beats = place_beats(chart, placed, onsets)
+    match = match_of(chart, placed, beats, onsets)
+    if match < MATCH_MIN:
+        words = f"this does not look like this song: best match {match:.1f}"
+        return TakeReading(song.id, match, None, with_click=False, duration_s=onsets.duration_s, notes=(words,))
+    sure = beat_confidence(beats, match, onsets)
+    expected, offset, clicked = _expected(chart, placed, beats, locked_at_s)
+    rows = _beat_rows(chart, placed, beats, expected, sure)
+    bars = _bar_rows(chart, placed, beats, expected, sure)
+    missing, extra = _slip_rows(chart.bars, settled.slips)
+    return TakeReading(
+        song.id,
+        match,
+        offset,
+        clicked,
+        onsets.duration_s,
+        rows,
+        bars,
+        _section_rows(chart, placed, beats, sure),
+        missing,
+        extra,
+        _notes(chart, placed, rows, clicked, locked_at_s),
+    )
+
+
+def _nothing(song: Song, onsets: Onsets, why: str) -> TakeReading:
+    return TakeReading(
+        song.id, 0.0, None, with_click=False, duration_s=onsets.duration_s, notes=(why,)
+    )
+
+
+# --- expected times ----------------------------------------------------------------------------
+
+
+def _runs(chart: Chart, placed: Sequence[Placed]) -> NDArray[np.int64]:
+    """Number of the run that each bar belongs to: a hold or a jump in the chart begins one."""
+    run, out = 0, []
+    for n, p in enumerate(placed):
+        before = placed[n - 1] if n else None
+        if before is not None and chart.bars[before.index].hold_s:
+            run += 1
+        out.append(run)
+    return np.array(out)
+
+
+def _expected(
+    chart: Chart, placed: Sequence[Placed], beats: Beats, locked_at_s: float | None
+) -> tuple[Floats, float | None, bool]:
+    """When the map expects each beat, the constant lateness (ms), and whether a click was followed.
+
+    With a known lock the constant is what recording chain and playing add together.
+    Without one the map starts anew with each run of bars, laid where the middle beat fits.
+    """
+    run_of = _runs(chart, placed)[beats.bar]
+    expected = np.empty(len(run_of))
+    for run in np.unique(run_of):
+        here = run_of == run
+        expected[here] = beats.map_s[here] + np.median(beats.smooth_s[here] - beats.map_s[here])
+    stray = np.abs(beats.smooth_s - expected) * 1000
+    clicked = float(np.quantile(stray, 0.95)) < WITH_CLICK_MS and len(run_of) > 16
+    if not clicked:  # a free take: the map is laid at each run's first beats
+        for run in np.unique(run_of):
+            here = np.flatnonzero(run_of == run)
+            head = here[:4]
+            lead = np.median(beats.smooth_s[head] - beats.map_s[head])
+            expected[here] = beats.map_s[here] + lead
+    latency = None
+    if locked_at_s is not None:
+        first = next((n for n, p in enumerate(placed) if p.index == chart.first), None)
+        if first is not None and clicked:
+            zero = sum(chart.bars[p.index].seconds for p in placed[:first])
+            constant = float(np.median((expected - beats.map_s)[run_of == 0])) + zero
+            latency = (constant - locked_at_s) * 1000
+    return expected, latency, clicked
+
+
+def _beat_rows(
+    chart: Chart, placed: Sequence[Placed], beats: Beats, expected: Floats, sure: Floats
+) -> tuple[BeatRow, ...]:
+    return tuple(
+        BeatRow(
+            chart.bars[placed[bar].index].number,
+            int(beat),
+            float(should),
+            float(played),
+            float(played - should) * 1000,
+            float(smooth - should) * 1000,
+            float(confidence),
+        )
+        for bar, beat, should, played, smooth, confidence in zip(
+            beats.bar, beats.beat, expected, beats.played_s, beats.smooth_s, sure, strict=True
+        )
+    )
+
+
+# --- bars and sections -------------------------------------------------------------------------
+
+
+def _bar_rows(
+    chart: Chart, placed: Sequence[Placed], beats: Beats, expected: Floats, sure: Floats
+) -> tuple[BarRow, ...]:
+    rows = []
+    for n, p in enumerate(placed):
+        bar = chart.bars[p.index]
+        here = np.flatnonzero(beats.bar == n)
+        belief = float(sure[here].mean()) if len(here) else 0.0
+        ratio = _ratio(chart, placed, beats, [n])
+        tell = belief >= SURE and len(here) > 0
+        late = float(np.mean(beats.smooth_s[here] - expected[here])) * 1000 if tell else None
+        tempo = bar.tempo_qpm * ratio if tell and ratio else None
+        rows.append(BarRow(bar.number, bar.section, p.start_s, late, tempo, bar.tempo_qpm, belief))
+    return tuple(rows)
+
+
+def _ratio(
+    chart: Chart, placed: Sequence[Placed], beats: Beats, bars: Sequence[int]
+) -> float | None:
+    """Tempo of a run of bars against the map: from its first beat to the beat that follows it."""
+    here = np.flatnonzero((beats.bar >= bars[0]) & (beats.bar <= bars[-1]))
+    if not len(here):
+        return None
+    held = any(chart.bars[placed[n].index].hold_s for n in bars)
+    last = int(here[-1]) if held else min(int(here[-1]) + 1, len(beats.bar) - 1)
+    first = int(here[0])
+    took = beats.smooth_s[last] - beats.smooth_s[first]
+    mapped = beats.map_s[last] - beats.map_s[first]
+    if held and len(bars) > 1:  # time stood still inside
+        return None
+    return float(mapped / took) if took > 0 and last > first else None
+
+
+def _section_rows(
+    chart: Chart, placed: Sequence[Placed], beats: Beats, sure: Floats
+) -> tuple[SectionRow, ...]:
+    rows = []
+    starts = [
+        n
+        for n, p in enumerate(placed)
+        if n == 0
+        or chart.bars[p.index].part != chart.bars[placed[n - 1].index].part
+        or p.index < placed[n - 1].index - 1
+    ]
+    for first, end in zip(starts, [*starts[1:], len(placed)], strict=True):
+        bars = [chart.bars[p.index] for p in placed[first:end]]
+        if bars[0].opening:
+            continue
+        here = np.flatnonzero((beats.bar >= first) & (beats.bar < end))
+        free = [n for n in range(first, end) if not chart.bars[placed[n].index].hold_s]
+        whole = [n for n in free if n < first + len(free)]
+        ratio = _ratio(chart, placed, beats, whole) if whole else None
+        scatter = (beats.played_s - beats.smooth_s)[here]
+        scatter = scatter[beats.weight[here] > 0]
+        belief = float(sure[here].mean()) if len(here) else 0.0
+        tell = ratio is not None and belief >= SURE
+        mapped = sum(chart.bars[placed[n].index].seconds for n in whole)
+        rows.append(
+            SectionRow(
+                bars[0].section,
+                bars[0].pass_no,
+                bars[0].number,
+                bars[-1].number,
+                placed[first].start_s,
+                1000 * mapped * (1 / ratio - 1) if tell and ratio else None,
+                float(np.std(scatter) * 1000) if len(scatter) > 3 else 0.0,
+                ratio - 1 if tell and ratio else None,
+                belief,
+            )
+        )
+    return tuple(rows)
+
+
+def _slip_rows(
+    bars: Sequence[ChartBar], slips: Sequence[Slip]
+) -> tuple[tuple[SlipRow, ...], tuple[SlipRow, ...]]:
+    rows: dict[str, list[SlipRow]] = {"missing": [], "extra": []}
+    for slip in slips:
+        numbers = tuple(bars[i].number for i in range(slip.first, slip.last + 1))
+        low, high = max(0, slip.low), min(len(bars) - 1, slip.high)
+        rows[slip.kind].append(
+            SlipRow(bars[slip.first].section, numbers, bars[low].number, bars[high].number)
+        )
+    return tuple(rows["missing"]), tuple(rows["extra"])
+
+
+def _notes(
+    chart: Chart,
+    placed: Sequence[Placed],
+    rows: Sequence[BeatRow],
+    clicked: bool,
+    locked_at_s: float | None,
+) -> tuple[str, ...]:
+    notes = []
+    if placed[0].index > chart.first:
+        number = chart.bars[placed[0].index].number
+        notes.append(f"the take begins in the middle of the song, at bar {number}")
+    if placed[-1].index < len(chart.bars) - 1:
+        number = chart.bars[placed[-1].index].number
+        notes.append(f"the take ends before the song does, after bar {number}")
+    if clicked and locked_at_s is None:
+        notes.append(
+            "the band kept to the map all through; a delay of the recording chain is the same for "
+            "all beats and cannot be told from playing late, so it is taken out"
+        )
+    if not clicked:
+        notes.append("played freely: the map is laid at the first beats and after every hold")
+    dark = [row.bar for row in rows if row.confidence < SURE]
+    if dark:
+        notes.append(f"{len(dark)} of {len(rows)} beats: the sound cannot tell")
+    return tuple(notes)
