@@ -19,9 +19,11 @@ from syncbox.audio.clips import clip_info, files_of, inside, read_clip
 from syncbox.audio.find import find_loop
 from syncbox.audio.loudness import Loudness, matching_gain_db, measure
 from syncbox.audio.onsets import Sound
+from syncbox.audio.words import Speech
 from syncbox.errors import SyncboxError
 from syncbox.schedule.fitting import LoopTarget, fitted_name, loop_targets
 from syncbox.schedule.program import Clips
+from syncbox.schedule.words import word_clip, words_of
 from syncbox.score.layout import Leg, lay_out
 from syncbox.score.night import tonight
 from syncbox.score.rig import Rig, Show
@@ -67,7 +69,7 @@ class Preparer:
 
         Raises UnreadableError or ShowError for one that cannot be played, if `strict`.
         """
-        wishes = _wishes(songs, legs, self.rate)
+        wishes = _wishes(songs, legs, self.rate, [pad.file for pad in self.rig.pads])
         matched = matched_files(songs)
         clips = Clips()
         for number, wish in enumerate(wishes):
@@ -82,10 +84,18 @@ class Preparer:
                     raise
                 if wish.file not in {lost.file for lost in self.lost}:
                     self.lost.append(Lost(wish.file, error))
+        self._add_words(songs, clips)
         if self.progress is not None:
             self.progress(len(wishes), len(wishes), "")
         self.cache.tidy()
         return clips
+
+    def _add_words(self, songs: Sequence[Song], clips: Clips) -> None:
+        """What is said in the songs; a recording that cannot be read is said by other means."""
+        speech = Speech(self.folder, self.rate, self.cache)
+        for text in words_of(songs, self.rig):
+            clips[word_clip(text)] = speech.word(text).sound
+        self.lost += (Lost(file, why) for file, why in speech.lost)
 
     def gain_db(self, name: str, clips: Clips, matched: dict[str, bool]) -> float:
         """What brings a sound to the rig's loudness, as far as its peaks allow."""
@@ -185,8 +195,10 @@ def lowest_ceiling_db(rig: Rig) -> float:
     return min((mix.ceiling_db for mix in rig.mixes), default=0.0)
 
 
-def _wishes(songs: Sequence[Song], legs: Iterable[Sequence[Leg]], rate: int) -> list[_Wish]:
-    plain = {file for song in songs for file in files_of(song)}
+def _wishes(
+    songs: Sequence[Song], legs: Iterable[Sequence[Leg]], rate: int, pads: Sequence[str]
+) -> list[_Wish]:
+    plain = {file for song in songs for file in files_of(song)}.union(pads)
     wishes = {file: _Wish(file, file) for file in sorted(plain)}
     for each in legs:
         for (_, _, play), target in loop_targets(each, rate).items():

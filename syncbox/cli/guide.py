@@ -17,6 +17,8 @@ PAGES = (
     "commands",
     "rehearsal",
     "levels",
+    "voice",
+    "timecode",
     "ports",
     "keys",
     "trouble",

@@ -38,6 +38,7 @@ COMMANDS = {
     "try": ("audition:audition", "Select a patch on an instrument, to hear it at home."),
     "ports": ("ports:ports", "List audio devices and MIDI ports, and what the rig matches."),
     "measure": ("measure:measure", "Measure how tight click and clock are on this computer."),
+    "voices": ("voices:voices", "Make the spoken words of a show and list them."),
     "schema": ("schema:schema", "Write the JSON Schemas that help an editor with show files."),
     "guide": ("guide:guide", "Read the manual, here, with no internet."),
 }

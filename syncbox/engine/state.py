@@ -23,6 +23,7 @@ from syncbox.engine.ports import (
 )
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.script import CueScript
+from syncbox.engine.speaking import Speaker
 from syncbox.engine.timecode import CodeOut
 from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
 from syncbox.schedule.program import CompiledSong, FadeTo, PatchOut, Program, SoundStart
@@ -128,6 +129,7 @@ class EngineState:
         self.hands = Hands(program)
         self.leader = None if program.rig.follow is None else Leader(program.rig, program.rate)
         self.code = CodeOut(program)
+        self.speaker = Speaker(program.rate)
         self.timed = Timed()
         # None: stop every slot.
         self.timed_sounds: list[tuple[int, SoundStart | FadeTo | None]] = []

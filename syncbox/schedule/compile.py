@@ -18,6 +18,7 @@ from syncbox.schedule.hands import NO_GROUP, PadPlan, filter_plans, pad_plan
 from syncbox.schedule.mixes import click_limits, click_parts, mix_plan
 from syncbox.schedule.place import FrameGrid
 from syncbox.schedule.program import Clips, CompiledLeg, CompiledSong, Entry, Program, SoundStart
+from syncbox.schedule.words import coming_section, is_spoken, section_word, word_clip
 from syncbox.schedule.zones import section_zones
 from syncbox.score.hands import pads_in_force
 from syncbox.score.layout import Leg, LegKind, Route, Step, Until, count_leg, lay_out, usual_path
@@ -162,10 +163,14 @@ def _compile_steps(
         fastest_qpm=max(leg.tempo_map.fastest_qpm() for leg in legs),
         loop_sources=_loop_sources(legs),
         targets=loop_targets(legs, work.rate),
+        spoken=is_spoken(song, work.rig),
+        names=tuple(section_word(section) for section in song.sections),
     )
     compiled = []
     for index, step in enumerate(steps):
-        leg = _compile_leg(step, work, _ticks_to_downbeat(legs[index + 1 :]))
+        following = legs[index + 1] if index + 1 < len(legs) else None
+        here = replace(work, coming=coming_section(legs, index), following=following)
+        leg = _compile_leg(step, here, _ticks_to_downbeat(legs[index + 1 :]))
         after_count = index == 0 or legs[index - 1].kind is LegKind.COUNT_IN
         compiled.append(replace(leg, relocates=relocates and leg.counted and after_count))
     return CompiledSong(
@@ -186,6 +191,7 @@ def _compile_steps(
         seconds_to_frames(entry.gap_seconds, rate=work.rate),
         section_zones(song, work.rig),
         pads=_pads(song, work),
+        name_clips=tuple(work.sounds.clip_of.get(word_clip(name), -1) for name in work.names),
     )
 
 
@@ -201,6 +207,12 @@ def _entry(start: StartAt, route: Route, work: Work) -> Entry:
     count_in = None
     if beats:
         count = count_leg(bar.meter, beats, leg.tempo_map.tempo_at(tick))
+        work = replace(
+            work,
+            coming=leg.section_index,
+            spoken=is_spoken(route.song, work.rig),
+            names=tuple(section_word(section) for section in route.song.sections),
+        )
         count_in = _compile_leg(Step(count, 1, 0, Fraction(0)), work, 0)
     return Entry(leg.index, tick, leg.tempo_map.seconds_at(tick) * work.rate, count_in)
 

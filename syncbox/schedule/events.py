@@ -27,7 +27,9 @@ from syncbox.schedule.program import (
     SoundStart,
     SoundStop,
     TextMark,
+    WordStart,
 )
+from syncbox.schedule.words import LEAD_MS, NUMBERS, SAME_PASS, said_in, word_clip
 from syncbox.score.layout import Leg, LegKind
 from syncbox.score.rig import (
     CLICK_SOURCE,
@@ -48,7 +50,7 @@ from syncbox.score.song import (
     SysexSend,
     TextCue,
 )
-from syncbox.units import Frames, db_to_gain, seconds_to_frames
+from syncbox.units import Frames, db_to_gain, ms_to_frames, seconds_to_frames
 
 CLICK_GAIN = 1.0
 
@@ -83,6 +85,10 @@ class Work:
     fastest_qpm: Fraction
     loop_sources: tuple[str, ...]  # faders of all loops in the song
     targets: Mapping[tuple[int, int, PlayAudio], LoopTarget] = field(default_factory=dict)
+    spoken: bool = False  # count-ins and section names are said
+    names: tuple[str, ...] = ()  # how the sections are announced
+    coming: int = SAME_PASS  # the section after the leg, as from `coming_section`
+    following: Leg | None = None  # the leg after it
 
     def instrument(self, name: str) -> Instrument:
         found = self.rig.instrument(name)
@@ -109,6 +115,8 @@ def leg_events(leg: Leg, work: Work) -> LegEvents:
     _add_midi(leg, work, out)
     _add_audio(leg, work, out)
     _add_pulses(leg, work, out)
+    if work.spoken:
+        _add_words(leg, work, out)
     for item in leg.items:
         if isinstance(item.what, TextCue):
             out.add(item.tick, TextMark(len(work.texts)))
@@ -135,6 +143,19 @@ def _add_pulses(leg: Leg, work: Work, out: LegEvents) -> None:
         event = SoundStart(clip, source, 1.0, 0, -1)
         for tick in pulse_ticks(leg, work.rig.pulse):
             out.add(tick, event)
+
+
+def _add_words(leg: Leg, work: Work, out: LegEvents) -> None:
+    """What is said in a leg. The name after a section is found when it is known what comes."""
+    source, shift = work.sounds.source(VOICE_SOURCE), -ms_to_frames(LEAD_MS, rate=work.rate)
+    for said in said_in(leg, work.coming, work.following):
+        clip: int | None = -1
+        if said.number:
+            clip = work.sounds.clip(word_clip(NUMBERS[said.number - 1]))
+        elif leg.kind is not LegKind.SECTION:
+            clip = work.sounds.clip(word_clip(work.names[work.coming]))
+        if clip is not None:
+            out.add(said.tick, WordStart(clip, source, work.coming, said.last), shift)
 
 
 def _add_beats(leg: Leg, out: LegEvents) -> None:

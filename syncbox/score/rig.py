@@ -106,14 +106,14 @@ CLICK_SOURCE = "click"
 COUNT_IN_SOURCE = "count-in"
 VOICE_SOURCE = "voice"
 TIME_CODE_SOURCE = "time-code"
-PULSE_SOURCE = "pulse"
+PULSE_SOURCE = "clock-pulse"
 OWN_SOURCES = (CLICK_SOURCE, COUNT_IN_SOURCE, VOICE_SOURCE, TIME_CODE_SOURCE, PULSE_SOURCE)
 EVERYTHING_ELSE = "backing"  # in a mix: the level of every source that is not named
 
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
-    """Clock pulses on the source `pulse`, for gear without MIDI; `level_db` is their height."""
+    """Clock pulses on a source of their own, for gear without MIDI; `level_db` is their height."""
 
     per_quarter: int
     length_ms: Fraction = Fraction(5)

@@ -146,7 +146,7 @@ PULSE_TABLE = Table(
         ),
     ),
     {"pulses": "write per-quarter", "ppq": "write per-quarter", "ppqn": "write per-quarter"},
-    "Pulses on the source 'pulse', for gear without MIDI.",
+    "Pulses on the source 'clock-pulse', for gear without MIDI.",
 )
 
 

@@ -221,7 +221,7 @@ RIG_TABLE = Table(
         Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches, pads and keys"),
         Field("zones", ZONES, "what the keyboards play where no song says anything"),
         Field("spoken", YES_NO, "count-ins and section names are said; no if not written"),
-        Field("pulse", PULSE, "clock pulses on the source pulse: so many to a quarter note"),
+        Field("pulse", PULSE, "clock pulses on the source clock-pulse: so many to a quarter note"),
         Field(
             "calibration",
             listed(table_of(CALIBRATION_TABLE)),
