@@ -87,7 +87,7 @@ def files_of(song: Song) -> tuple[str, ...]:
         for item in body.items
         if isinstance(item.what, PlayAudio | SpokenCue)
     )
-    return tuple(dict.fromkeys(sounds))
+    return tuple(dict.fromkeys((*sounds, *(pad.file for pad in song.pads))))
 
 
 def inside(folder: Path, name: str) -> Path:

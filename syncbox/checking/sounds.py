@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -11,6 +11,7 @@ from pathlib import Path
 from syncbox.audio.clips import ClipInfo, clip_info
 from syncbox.errors import SyncboxError
 from syncbox.score.checks import items, warning
+from syncbox.score.hands import Pad
 from syncbox.score.layout import Leg, LegKind, Route
 from syncbox.score.problem import Problem
 from syncbox.score.song import AudioKind, FitWay, Item, PlayAudio, Song, SpokenCue
@@ -25,7 +26,7 @@ class SoundShelf:
     folder: Path
     infos: dict[str, ClipInfo | Problem | None] = field(default_factory=dict)
 
-    def look(self, file: str, item: Item) -> ClipInfo | Problem:
+    def look(self, file: str, item: Item | Pad) -> ClipInfo | Problem:
         """What a file's head says, or why it cannot be played, placed at the item."""
         if file not in self.infos:
             self.infos[file] = self._look(file, item)
@@ -35,7 +36,7 @@ class SoundShelf:
         assert found is not None
         return found
 
-    def _look(self, file: str, item: Item) -> ClipInfo | Problem:
+    def _look(self, file: str, item: Item | Pad) -> ClipInfo | Problem:
         if "\\" in file or re.match(r"[A-Za-z]:", file):
             return Problem(
                 item.place,
@@ -77,6 +78,14 @@ def check_sounds(song: Song, shelf: SoundShelf) -> Iterator[Problem]:
                     f"so nothing is left from {float(what.start_seconds):.3f} s on",
                     "write an earlier 'from', or take it out",
                 )
+
+
+def check_pad_sounds(pads: Iterable[Pad], shelf: SoundShelf) -> Iterator[Problem]:
+    """Every sound file under a pad."""
+    for pad in pads:
+        found = shelf.look(pad.file, pad)
+        if isinstance(found, Problem):
+            yield found
 
 
 def check_loops(route: Route, shelf: SoundShelf) -> Iterator[Problem]:

@@ -8,11 +8,12 @@ from fractions import Fraction
 from pathlib import Path
 
 from syncbox.checking.drift import check_drift
-from syncbox.checking.sounds import SoundShelf, check_loops, check_sounds
+from syncbox.checking.sounds import SoundShelf, check_loops, check_pad_sounds, check_sounds
 from syncbox.checking.wires import check_patch, check_patch_names, check_patches, check_wires
 from syncbox.errors import ShowError
 from syncbox.score.checks import check_form, check_names, check_rig, check_sources, items, warning
 from syncbox.score.control_checks import check_controls, check_zones
+from syncbox.score.hand_checks import check_hands
 from syncbox.score.layout import Route, lay_out, usual_path
 from syncbox.score.map_checks import (
     check_ramps,
@@ -68,6 +69,8 @@ def check_draft(draft: Draft, folder: Path, *, sounds: bool = True) -> Iterator[
     yield from check_sources(show.songs.values(), show.rig)
     yield from check_controls(show.rig, show.songs.values())
     yield from check_zones(show.rig, show.songs.values())
+    yield from check_hands(show.rig, show.songs.values())
+    yield from check_pad_sounds(show.rig.pads if sounds else (), shelf)
     lengths_s: dict[str, Fraction] = {}
     sound: dict[str, bool] = {}
     for song_id, song in show.songs.items():
@@ -75,6 +78,7 @@ def check_draft(draft: Draft, folder: Path, *, sounds: bool = True) -> Iterator[
         yield from check_patches(song, show.rig)
         if sounds:
             yield from check_sounds(song, shelf)
+            yield from check_pad_sounds(song.pads, shelf)
         if song_id in draft.broken:
             continue
         found = list(_check_laid_out(song, show.rig, shelf, lengths_s))

@@ -129,13 +129,23 @@ def check_rig(rig: Rig) -> Iterator[Problem]:
         outputs.update(dict.fromkeys(mix.channels, mix.name))
 
 
-def check_sources(songs: Iterable[Song], rig: Rig) -> Iterator[Problem]:
-    """Faders without a sound, and sounds that nobody hears."""
+def _played(songs: Iterable[Song], rig: Rig) -> dict[str, Place]:
+    """Every source that something sounds on, and where it is first written."""
     played: dict[str, Place] = {}
     for song in songs:
         for item in items(song):
             if isinstance(item.what, PlayAudio):
                 played.setdefault(item.what.source, item.place)
+        for pad in song.pads:
+            played.setdefault(pad.source, pad.place)
+    for pad in rig.pads:
+        played.setdefault(pad.source, pad.place)
+    return played
+
+
+def check_sources(songs: Iterable[Song], rig: Rig) -> Iterator[Problem]:
+    """Faders without a sound, and sounds that nobody hears."""
+    played = _played(songs, rig)
     known = {*played, *OWN_SOURCES, EVERYTHING_ELSE}
     for mix in rig.mixes:
         for source in mix.levels_db:

@@ -14,6 +14,7 @@ from typing import TypeVar
 
 from syncbox.score.meter import Meter
 from syncbox.score.reading.fields import Found
+from syncbox.score.reading.hands import fades_of
 from syncbox.score.reading.nodes import Node, Scalar
 from syncbox.score.reading.report import Report
 from syncbox.score.reading.time_tables import Told, ToldRamp
@@ -65,6 +66,7 @@ def _happenings(found: Found) -> Iterator[tuple[Node, Happening]]:
     yield from sends
     sounds: list[tuple[Node, PlayAudio]] = found.get("play", [])
     yield from sounds
+    yield from fades_of(found)
     if text := _value(found, "text", str):
         yield text[0], TextCue(text[1])
     if cue := _value(found, "say", SpokenCue):

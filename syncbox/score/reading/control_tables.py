@@ -242,6 +242,8 @@ def _route(text: str) -> ControllerRoute | bool:
 
 ROUTE = scalar(_route, "11", "11 from 20 to 110", "off", number=True)
 
+TOUCH = scalar(_touch, "plain", "light", "heavy", "fixed 100")
+
 ZONE_TABLE = Table(
     "a zone",
     (
@@ -268,7 +270,7 @@ ZONE_TABLE = Table(
         ),
         Field(
             "touch",
-            scalar(_touch, "plain", "light", "heavy", "fixed 100"),
+            TOUCH,
             "plain, light, heavy or fixed",
         ),
         Field(

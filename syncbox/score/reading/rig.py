@@ -11,6 +11,8 @@ from syncbox.score.problem import Problem
 from syncbox.score.reading.code_tables import build_calibration, judge_calibrations
 from syncbox.score.reading.controls import build_control, build_zones
 from syncbox.score.reading.fields import Found, read_table
+from syncbox.score.reading.hands import build_filters, build_pads
+from syncbox.score.reading.mix_tables import MixLevel
 from syncbox.score.reading.nodes import Node, Scalar
 from syncbox.score.reading.numbers import near, shown
 from syncbox.score.reading.report import Report
@@ -19,6 +21,7 @@ from syncbox.score.reading.song import read_file_table
 from syncbox.score.rig import (
     CLICK_SOURCE,
     COUNT_IN_SOURCE,
+    EVERY_BAR,
     EVERYTHING_ELSE,
     VOICE_SOURCE,
     BankCount,
@@ -88,6 +91,8 @@ def build_rig(found: Found, report: Report) -> Rig:
         tuple(controls),
         {key: pattern for key, (_, pattern) in inputs.items()},
         build_zones(found, report),
+        pads=build_pads(found, report, whole=True),
+        filters=build_filters(found, report),
         loudness_lufs=found.get("loudness", no_loudness),
         pulse=found.get("pulse", no_pulse),
         spoken=found.get("spoken", False),
@@ -144,12 +149,29 @@ def _instrument(own_name: str, written: tuple[Scalar, Found], report: Report) ->
 
 def _mix(own_name: str, written: tuple[Scalar, Found], report: Report) -> Mix:
     key, found = written
-    levels: Mapping[str, tuple[Scalar, float]] = found.get("levels", {})
+    levels: Mapping[str, tuple[Scalar, MixLevel]] = found.get("levels", {})
+    outputs: tuple[int, ...] = found.get("outputs", (1,))
+    pans: dict[str, int] = {}
+    click_bars = EVERY_BAR
+    for source, (_, level) in levels.items():
+        if level.pan and len(outputs) == 1:
+            report.error(
+                level.pan[0], "one output has no left and right", "take 'pan' out, or add an output"
+            )
+        if level.pan:
+            pans[source] = level.pan[1]
+        if level.only and source != CLICK_SOURCE:
+            report.error(level.only[0], "'only' is for the click", "take it out")
+        elif level.only:
+            click_bars = level.only[1]
     return Mix(
         own_name,
-        found.get("outputs", (1,)),
-        {source: level for source, (_, level) in levels.items()},
+        outputs,
+        {source: level.level_db for source, (_, level) in levels.items()},
         found.get("ceiling", Mix("", (), {}).ceiling_db),
+        pans,
+        click_bars,
+        found.get("mute", False),
         place=report.place(key),
     )
 

@@ -33,19 +33,16 @@ from syncbox.score.reading.fields import (
     scalar,
     table_of,
 )
-from syncbox.score.reading.nodes import Node, Scalar
-from syncbox.score.reading.report import Mistake, Report
+from syncbox.score.reading.hand_tables import FILTER_TABLE, FILTERS, MOVE_TABLE, PAD_TABLE, PADS
+from syncbox.score.reading.mix_tables import LEVEL_TABLE, MIX_TABLE
+from syncbox.score.reading.report import Mistake
 from syncbox.score.reading.song_tables import FORMAT_FIELD
 from syncbox.score.reading.sound_tables import PATCHES
 from syncbox.score.rig import BankCount, ProgramCount, TempoTrim, Then, Wire
 
 OFFSET_MS_MAX = 500
 LOADING_MS_MAX = 10_000
-LEVEL_DB_MIN = -90.0
-CEILING_DB_MIN = -60.0
 LOUDNESS_LUFS_MIN, LOUDNESS_LUFS_MAX = -50.0, -8.0
-OUTPUT_MAX = 64
-SILENT_DB = float("-inf")
 
 
 def _choice(words: dict[str, Any]) -> Kind[Any]:
@@ -108,81 +105,6 @@ INSTRUMENT_TABLE = Table(
 )
 
 
-def _outputs(text: str) -> tuple[int, ...]:
-    word = numbers.tidy(text)
-    if not re.fullmatch(r"[0-9]{1,6}(?: ?(?:-|,|and|to) ?[0-9]{1,6})?", word):
-        raise Mistake(
-            f"{numbers.shown(text)} is not an output", "write one such as 3, or a pair such as 1-2"
-        )
-    return _checked([numbers.whole(n, 1, OUTPUT_MAX) for n in re.findall("[0-9]+", word)])
-
-
-def _checked(channels: list[int]) -> tuple[int, ...]:
-    if len(set(channels)) != len(channels) or not 1 <= len(channels) <= 2:
-        raise Mistake("a mix goes to one output or to two different ones", "write for example 1-2")
-    return tuple(channels)
-
-
-def _read_outputs(node: Node, report: Report) -> tuple[int, ...] | None:
-    one = scalar(_outputs, "1-2", number=True)
-    if isinstance(node, Scalar):
-        return one.read(node, report)
-    channels = listed(scalar(lambda text: numbers.whole(text, 1, OUTPUT_MAX), "3")).read(
-        node, report
-    )
-    if channels is None:
-        return None
-    try:
-        return _checked(channels)
-    except Mistake as mistake:
-        report.error(node, mistake.what, mistake.hint)
-        return None
-
-
-OUTPUTS = Kind(
-    _read_outputs,
-    {
-        "anyOf": [
-            {"type": ["string", "integer"], "examples": ["1-2", 3]},
-            {"type": "array", "items": {"type": "integer", "minimum": 1}, "maxItems": 2},
-        ]
-    },
-)
-
-
-def _mix_level(text: str) -> float:
-    if numbers.tidy(text) in {"off", "no", "none"}:
-        return SILENT_DB
-    try:
-        return numbers.level(text, LEVEL_DB_MIN, 0.0)
-    except Mistake as mistake:
-        hint = mistake.hint
-        if numbers.tidy(text).lstrip("+")[:1].isdigit():
-            hint = "0 dB is the loudest; make the others softer, and turn up where you listen"
-        raise Mistake(mistake.what, hint) from None
-
-
-MIX_TABLE = Table(
-    "a mix",
-    (
-        Field("outputs", OUTPUTS, "the output, or the pair of outputs: 1-2", required=True),
-        Field(
-            "levels",
-            named(scalar(_mix_level, "-6 dB", "off", number=True)),
-            "how loud each source is, in dB, 0 dB the loudest",
-            required=True,
-        ),
-        Field(
-            "ceiling",
-            scalar(lambda text: numbers.level(text, CEILING_DB_MIN, 0.0), "-6 dB", number=True),
-            "nothing on these outputs gets louder than this; -6 dB if not written",
-        ),
-    ),
-    {"output": "write outputs", "level": "write levels", "limit": "write ceiling"},
-    "What one listener hears.",
-)
-
-
 LOUDNESS_LUFS_MIN, LOUDNESS_LUFS_MAX = -50.0, -8.0
 
 
@@ -220,6 +142,8 @@ RIG_TABLE = Table(
         Field("inputs", named(scalar(name, "*pedal*")), "the MIDI inputs, each with its pattern"),
         Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches, pads and keys"),
         Field("zones", ZONES, "what the keyboards play where no song says anything"),
+        Field("pads", PADS, "sounds under pads and keys, each with a name"),
+        Field("filters", FILTERS, "a filter and a pedal's level on a source, by its name"),
         Field("spoken", YES_NO, "count-ins and section names are said; no if not written"),
         Field("pulse", PULSE, "clock pulses on the source clock-pulse: so many to a quarter note"),
         Field(
@@ -332,6 +256,10 @@ RIG_TABLES = (
     MIX_TABLE,
     CONTROL_TABLE,
     ZONE_TABLE,
+    LEVEL_TABLE,
+    PAD_TABLE,
+    FILTER_TABLE,
+    MOVE_TABLE,
     PULSE_TABLE,
     CALIBRATION_TABLE,
 )

@@ -10,6 +10,7 @@ from syncbox.score.problem import Problem
 from syncbox.score.reading.body import Here, build_body, warn_if_bare, warn_if_ungrouped
 from syncbox.score.reading.controls import build_zones
 from syncbox.score.reading.fields import Found, Table, read_table
+from syncbox.score.reading.hands import build_pads
 from syncbox.score.reading.lengths import TIMES_MAX
 from syncbox.score.reading.nodes import Mapping, Node, Scalar, compose
 from syncbox.score.reading.report import Report
@@ -125,6 +126,7 @@ def _build_song(found: Found, song_id: str, report: Report) -> Song:
         _pickup(found, meter[1] if meter else COMMON_TIME, report),
         click[1] if click else Click(),
         zones=build_zones(found, report),
+        pads=build_pads(found, report, whole=False),
         time_code=found.get("time-code", no_code),
         spoken=found.get("spoken", unsaid),
         place=report.place(found.node),

@@ -19,6 +19,7 @@ from syncbox.score.reading.fields import (
     scalar,
     table_of,
 )
+from syncbox.score.reading.hand_tables import FADE, PAD_TABLE, PADS
 from syncbox.score.reading.report import Mistake
 from syncbox.score.reading.sound_tables import (
     HOLD,
@@ -57,6 +58,7 @@ HAPPENINGS = (
     Field("patches", PATCHES, "a patch for each instrument that changes"),
     Field("send", SEND, "controllers and system exclusive messages"),
     Field("play", PLAY, "loops, stems and one-shots that start here"),
+    Field("fade", FADE, "a source that glides to another level, in every mix"),
     Field("text", located(scalar(name, "Big ending")), "a line on the screen"),
     Field("say", SAY, "a recorded voice in the ears"),
     Field("hold", HOLD, "a fermata on this beat"),
@@ -184,6 +186,7 @@ SONG_TABLE = Table(
         ),
         Field("click", CLICK, "what the click plays where a section does not say"),
         Field("zones", ZONES, "what the keyboards play where a section does not say"),
+        Field("pads", PADS, "sounds under pads and keys, beside those of the rig"),
         Field("time-code", SONG_CODE, "the song's own time code; that of the set if not written"),
         Field(
             "spoken", YES_NO, "count-in and section names are said; as the rig says if not written"
@@ -222,5 +225,6 @@ TABLES = (
     SEND_TABLE,
     HOLD_TABLE,
     ZONE_TABLE,
+    PAD_TABLE,
     SONG_CODE_TABLE,
 )

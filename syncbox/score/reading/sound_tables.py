@@ -91,6 +91,11 @@ PLAY_TABLE = Table(
 _KINDS = {kind.value: kind for kind in AudioKind}
 
 
+def own_name(file: str) -> str:
+    """What a sound is called that has no name: its file's, without folder and ending."""
+    return re.sub(r"\.[^.]*$", "", file.replace("\\", "/").rsplit("/", 1)[-1])
+
+
 def _play(found: Found, report: Report) -> tuple[Node, PlayAudio] | None:
     written = [key for key in _KINDS if found.has(key)]
     if len(written) != 1:
@@ -110,10 +115,9 @@ def _play(found: Found, report: Report) -> tuple[Node, PlayAudio] | None:
     file: tuple[Node, str] | None = found.get(kind.value, None)
     if file is None:
         return None
-    own_name = re.sub(r"\.[^.]*$", "", file[1].replace("\\", "/").rsplit("/", 1)[-1])
     return file[0], PlayAudio(
         file[1],
-        found.get("as", own_name),
+        found.get("as", own_name(file[1])),
         kind,
         found.get("gain", 0.0),
         found.get("from", Fraction(0)),
