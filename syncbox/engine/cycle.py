@@ -44,6 +44,11 @@ class Play:
     render: Callable[[Any, int, int], BlockLike]
     start_command: int
     quit_command: int
+    # An engine that can go on from where another one was: what it says about its place after
+    # a block (None: nothing new), and how it takes up a place and catches up to a frame.
+    say_place: Callable[[Any], bytes | None] | None = None
+    restore: Callable[[Any, dict[str, Any]], None] | None = None
+    replay: Callable[[Any, int], None] | None = None
 
 
 class Cycle:
@@ -53,6 +58,8 @@ class Cycle:
         self._state = play.state
         self._render = play.render
         self._quit_command = play.quit_command
+        self._play = play
+        self._say_place = play.say_place
         self._deck = deck
         self._sent = deck.sent
         self._heard = EventReader(deck.heard)
@@ -60,6 +67,7 @@ class Cycle:
         self._lengths = deck.lengths
         self.now_ns = now_ns
         self.pulse = Pulse(health=Health.RUNNING)
+        self.resuming = False  # until the first block of an engine that follows another one
         self.quit_wanted = False  # set by the main thread, read in the callback
         self._quitting = False
         self.failure: BaseException | None = None
@@ -101,7 +109,7 @@ class Cycle:
             pulse.dropouts += 1
             pulse.lost_frames += lost_frames
             pulse.frame += lost_frames
-            state.skip_to(pulse.frame)
+            self._skip_to(pulse.frame)
         while (command := self._deck.pop_command()) is not None:
             state.press(command)
             pulse.commands_done += 1
@@ -127,12 +135,44 @@ class Cycle:
         pulse = self.pulse
         pulse.frame += frame_count
         pulse.blocks += 1
+        if self._say_place is not None and (place := self._say_place(self._state)) is not None:
+            self._deck.publish_place(place)
         if self._state.finished:
             pulse.health = Health.FINISHED
         self._deck.publish(pulse, self._state.now)
         length_ns = self.now_ns() - started_ns
         pulse.callback_ns_max = max(pulse.callback_ns_max, length_ns)
         self._lengths[min(length_ns // 1000, BUCKETS - 1)] += 1
+
+    def resume(self) -> None:
+        """Go on from where another engine on the same deck was, before the audio starts.
+
+        Its frames and its counts go on too, as after a long dropout.
+        """
+        seen, place = self._deck.read(), self._deck.read_place()
+        if seen is None:
+            return
+        self.pulse = seen[0]
+        self.pulse.health = Health.RUNNING
+        self.pulse.callback_ns_max = 0
+        self.resuming = True
+        if place is not None and self._play.restore is not None:
+            self._play.restore(self._state, place)
+        self._skip_to(self.pulse.frame)
+        self.resuming = True
+
+    def frames_since_snapshot(self, now_ns: int, rate: int) -> int:
+        """By the host's clock: frames that went by between the end of what was played and now."""
+        pulse = self.pulse
+        since = (now_ns - pulse.block_ns) * rate // NS_PER_SECOND
+        return max(0, since - (pulse.frame - pulse.block_start_frame))
+
+    def _skip_to(self, frame: int) -> None:
+        if self.resuming and self._play.replay is not None:
+            self._play.replay(self._state, frame)
+        else:
+            self._state.skip_to(frame)
+        self.resuming = False
 
     def fail(self, error: BaseException) -> None:
         """The engine cannot go on: say so in the snapshot. The driver plays silence from here."""

@@ -12,6 +12,7 @@ from syncbox.engine.transport import Fact
 from syncbox.midi.messages import clock
 from syncbox.schedule.clicks import VOICES
 from syncbox.schedule.program import (
+    ALL_SOURCES,
     BeatMark,
     Event,
     FadeTo,
@@ -65,6 +66,7 @@ def _emit_timed(state: EngineState, first: int, limit: int) -> None:
         due = [row for row in state.timed_sounds if row[0] < limit]
         for frame, sound in due:
             if sound is None:
+                state.slots.clear()
                 state.mixer.stop_slots(max(0, frame - first))
             elif isinstance(sound, FadeTo):
                 _fade(state, sound, frame, first)
@@ -111,13 +113,15 @@ def _emit_event(state: EngineState, event: Event, frame: int, first: int) -> Non
         if state.hands.waiting:
             beat_begins(state, event, frame)
     elif isinstance(event, PatchOut):
-        if state.selected[event.instrument] != event.key:
-            select_patch(state, event, frame)
+        before = state.selected[event.instrument]
+        select_patch(state, event, frame)
+        if state.selected[event.instrument] != before:
             _offset(state, frame, first)
     elif isinstance(event, MessageOut):
         send_message(state, event, frame)
         _offset(state, frame, first)
     elif isinstance(event, SoundStop):
+        state.slots.pop(event.slot, None)
         state.mixer.stop(event.slot, max(0, frame - first))
     elif isinstance(event, FadeTo):
         _fade(state, event, frame, first)
@@ -142,11 +146,17 @@ def _say(state: EngineState, run: LegRun, word: WordStart, frame: int, first: in
 def _fade(state: EngineState, fade: FadeTo, frame: int, first: int) -> None:
     """A fade over its own length at tonight's tempo; what is late of it is left out."""
     length = round_half_up(fade.frames * state.stretch)
+    if fade.source == ALL_SOURCES:
+        state.faders.clear()
+    else:
+        state.faders[fade.source] = (fade.gain, frame, length)
     state.mixer.fade(fade.source, fade.gain, frame - first, length)
 
 
 def _start_sound(state: EngineState, sound: SoundStart, frame: int, first: int) -> None:
     """A late click is a wrong click and is left out; anything longer joins where it should be."""
+    if sound.slot >= 0:
+        state.slots[sound.slot] = (sound, frame)
     if frame >= first:
         state.mixer.start(sound, frame - first)
         return

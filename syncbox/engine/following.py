@@ -141,6 +141,7 @@ def _begin(state: EngineState, leader: Leader, due: float, first: int) -> None:
         stop_now(state, first)
     state.go(Command.START)
     state.stretch = stretch = leader.stretch
+    state.slots.clear()
     state.mixer.stop_all(first - state.next_frame)
     state.phase = phase = clock_phase(leg) if spot.phase < 0 else spot.phase
     tick, offset = 0, Fraction(0)

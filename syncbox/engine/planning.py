@@ -35,8 +35,10 @@ def begin_song(state: EngineState, frame: int) -> None:
     """Start was pressed, or the gap is over, at a frame: patches, then the count-in."""
     if state.tail is not None:  # it was about to begin by itself, and is wanted now
         stop_now(state, frame)
+    state.slots.clear()
     state.mixer.stop_all(frame - state.next_frame)  # what still rings from the song before
     state.mixer.open_faders(frame - state.next_frame)
+    state.faders.clear()
     state.hands.waiting.clear()
     song, entry = state.song, state.song.entry
     prepare_song(state, frame)
@@ -285,6 +287,7 @@ def stop_now(state: EngineState, frame: int) -> None:
     state.cue_pending = False
     if state.midi_rolling:
         send_stop(state, frame)
+    state.slots.clear()
     state.mixer.stop_all(frame - state.next_frame)
     rest_clock(state, frame)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from syncbox.engine.cycle import Play
+from syncbox.engine.place import PlaceWriter, restore
+from syncbox.engine.rejoin import replay
 from syncbox.engine.render import render_block
 from syncbox.engine.state import Command, engine_state
 
@@ -16,4 +18,7 @@ def play_program(program: Any, **options: Any) -> Play:
         render=render_block,
         start_command=Command.START,
         quit_command=Command.QUIT,
+        say_place=PlaceWriter(),
+        restore=restore,
+        replay=replay,
     )

@@ -57,6 +57,7 @@ class Job:
     driver: Driver
     now_ns: Callable[[], int]
     options: Mapping[str, Any] = field(default_factory=dict)
+    resume: bool = False  # go on from where the engine before it on the same deck was
 
 
 def prepare(job: Job) -> tuple[Cycle, Any]:
@@ -73,6 +74,8 @@ def prepare(job: Job) -> tuple[Cycle, Any]:
     del warm
     deck = Deck.attach(job.deck_name, job.now_type)
     cycle = Cycle(play, deck, now_ns=job.now_ns)
+    if job.resume:
+        cycle.resume()
     gc.collect()
     gc.freeze()
     gc.disable()

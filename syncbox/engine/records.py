@@ -8,6 +8,7 @@ events per port and of callback lengths.
 from __future__ import annotations
 
 import dataclasses
+import json
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -169,6 +170,7 @@ BUCKETS = 8192  # of callback length, 1 us wide; the last one holds all that is 
 PORTS_MAX = 64
 _COMMAND = struct.Struct("<q")
 _COMMANDS, _EVENTS, _HANDS = 64, 8192, 1024
+PLACE_BYTES = 16_384  # a place takes about 2 000; what many instruments have is most of it
 
 
 class Deck:
@@ -189,6 +191,7 @@ class Deck:
         self.played = Ring(views["played"], capacity=_HANDS, payload_bytes=_EVENT.size)
         size = PULSE_CODEC.size + self.now_codec.size
         self.board = Board(views["board"], payload_bytes=size)
+        self._place_board = Board(views["place"], payload_bytes=PLACE_BYTES)
         self.lengths = views["lengths"].cast("q")
         self.sent_counts = views["sent_counts"].cast("q")
         self._raw = [views["lengths"], views["sent_counts"]]
@@ -215,6 +218,7 @@ class Deck:
             "heard": hands,
             "played": hands,
             "board": Board.size(payload_bytes=PULSE_CODEC.size + now_size),
+            "place": Board.size(payload_bytes=PLACE_BYTES),
             "lengths": BUCKETS * 8,
             "sent_counts": PORTS_MAX * 8,
         }
@@ -237,6 +241,16 @@ class Deck:
         """Engine only."""
         self.board.publish(PULSE_CODEC.pack(pulse) + self.now_codec.pack(now))
 
+    def publish_place(self, place: bytes) -> None:
+        """Engine only: text of JSON. One that is too long is left out, and the last one stays."""
+        if len(place) <= PLACE_BYTES:
+            self._place_board.publish(place.ljust(PLACE_BYTES))
+
+    def read_place(self) -> dict[str, Any] | None:
+        """The newest place, None before the first."""
+        payload = self._place_board.read()
+        return None if payload is None else dict(json.loads(payload))
+
     def read(self) -> tuple[Pulse, Any] | None:
         """The newest snapshot, None before the first."""
         payload = self.board.read()
@@ -253,6 +267,7 @@ class Deck:
         self.heard.release()
         self.played.release()
         self.board.release()
+        self._place_board.release()
         self.lengths.release()
         self.sent_counts.release()
         for view in self._raw:

@@ -163,6 +163,16 @@ class LegRun:
         """Frame of a bar line of the leg, or of its end for the index after the last."""
         return self.bar_frames[index] if index < len(self.bar_frames) else self.end_frame
 
+    def pass_over(self, frame: int, shifts: list[int]) -> None:
+        """What lies before a frame has been handed out; `shifts` are those of the clock groups."""
+        self.position = bisect_left(self.event_frames, frame)
+        done = self.position >= len(self.event_frames)
+        self.next_event = NEVER if done else self.event_frames[self.position]
+        if self.clock_frames is not None:
+            for group, shift in enumerate(shifts):
+                passed = int(np.searchsorted(self.clock_frames, frame - shift))
+                self.clock_positions[group] = max(self.first_clock, passed)
+
     def exact_bar(self, index: int) -> Fraction:
         """Exact frame of a bar line of the leg, or of its end for the index after the last."""
         if index < len(self.bar_frames):

@@ -133,6 +133,10 @@ class EngineState:
         self.timed = Timed()
         # None: stop every slot.
         self.timed_sounds: list[tuple[int, SoundStart | FadeTo | None]] = []
+        # For an engine that goes on from here: what sounds in each slot and since which frame,
+        # and where each source's fader goes, from which frame on, over how many.
+        self.slots: dict[int, tuple[SoundStart, int]] = {}
+        self.faders: dict[int, tuple[float, int, int]] = {}
         self.free_clock = FreeClock()
         self.midi_rolling = False  # whether Start has been sent and not Stop
         self.position_known = False  # whether receivers know where they are in this song
