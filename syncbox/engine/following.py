@@ -47,7 +47,6 @@ def follow(state: EngineState, first: int) -> None:
     if leader.moved:
         leader.moved = False
         _move_music(state, leader, first)
-    _show(state, leader)
 
 
 def is_for_leader(state: EngineState, command: Command) -> bool:
@@ -93,6 +92,7 @@ def _keep_place(state: EngineState, leader: Leader) -> None:
     while leader.owed and leader.run is not None and (following := clock_after(state, leader)):
         leader.stand_on(following[0], following[1])
         leader.owed -= 1
+        leader.moved = not leader.owed
 
 
 def _take(state: EngineState, leader: Leader, frame: int, message: bytes, first: int) -> None:
@@ -257,7 +257,7 @@ def _meet_after_hold(state: EngineState, leader: Leader, frame: int) -> None:
         return
     begins = int(tail.clock_frames[tail.first_clock])
     number = round((frame + leader.offset - begins) / (leader.interval * leader.servo.ratio))
-    if number >= 0:
+    if 0 <= number < len(tail.clock_frames) - tail.first_clock:
         leader.stand_on(tail, tail.first_clock + number)
         leader.moved = True
 
@@ -282,8 +282,10 @@ def _count_clock(state: EngineState, leader: Leader, frame: int) -> None:
             leader.owed += 1
             span += leader.interval
     leader.servo = step(leader.servo, frame, span)
-    leader.moved = True
-    if leader.owed and leader.run is not state.tail:  # a hold or the end, not a late decision
+    leader.moved = not leader.owed
+    run = leader.run
+    assert run is not None
+    if leader.owed and (run is not state.tail or run.ends_song):  # a hold or the song's end
         leader.let_go()
 
 
@@ -295,7 +297,7 @@ def _interval(state: EngineState, leader: Leader) -> float:
     """
     if leader.run is not None:
         return leader.interval
-    if leader.leads and state.tail is not None:
+    if leader.leads and not leader.pending and state.tail is not None:
         tempo_qpm = state.tail.leg.last_qpm
     else:
         spot = leader.spot or top_of(state)
@@ -319,7 +321,7 @@ def _move_music(state: EngineState, leader: Leader, first: int) -> None:
     offsets = run.clock_offsets
     assert offsets is not None
     state.stretch = stretch = leader.stretch
-    upcoming = [other for other in state.runs if not other.started and other is not run]
+    upcoming = [other for other in state.runs if not other.started]
     border = upcoming[0].start_frame if upcoming else run.end_frame
     stop = _stop_place(state)
     run.move(leader.clock_frame - offsets.exact(leader.index, stretch), stretch, floor)
@@ -348,7 +350,11 @@ def _stop_place(state: EngineState) -> tuple[LegRun, int] | None:
     return None
 
 
-def _show(state: EngineState, leader: Leader) -> None:
+def show_leader(state: EngineState) -> None:
+    """Tell the outside how well the leader is known."""
+    leader = state.leader
+    if leader is None:
+        return
     now, servo = state.now, leader.servo
     now.leader_lock = int(servo.lock)
     now.leader_armed = int(leader.armed or leader.pending)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from syncbox.engine.chasing import send_panic
 from syncbox.engine.emission import emit_block
-from syncbox.engine.following import follow, is_for_leader
+from syncbox.engine.following import follow, is_for_leader, show_leader
 from syncbox.engine.levels import show_mixes, turn
 from syncbox.engine.mixer import LEVEL_STEP_DB
 from syncbox.engine.moving import (
@@ -152,6 +152,7 @@ def _is_decided(tail: LegRun | None) -> bool:
 
 
 def _show(state: EngineState) -> None:
+    show_leader(state)
     now = state.now
     now.cue_pending = int(state.cue_pending)
     now.cue_late = int(state.cue_pending and _is_decided(state.tail))

@@ -28,9 +28,9 @@ GOOD_CLOCKS = 24  # in a row, a quarter note, before the lock is earned
 FAR_CLOCKS = 3  # not good ones in a row, on the same side: the tempo has jumped
 LEANING_S = 0.002  # errors that lean this far to one side are not jitter: the loop widens
 LEANING_CLOCKS = 12  # over about so many clocks
+WIDE_CLOCKS = 24  # so long it stays wide then
 MAP_CLOCKS = 8  # the map's own tempo counts as much as so many clocks
 JUMP_CLOCKS = 2  # after a jump the tempo before it counts as much as so many
-TRUSTED_CLOCKS = 12  # from here on a clock that is missing or doubled is told from a new tempo
 
 GAP_INTERVALS = 2.5  # no clock for so many intervals is a gap
 BRIDGE_S = 2.0  # a gap of this length is bridged; after it the leader is gone
@@ -59,6 +59,8 @@ class Servo:
     good: int = 0  # in a row
     far: int = 0  # not good ones in a row: positive if they were late, negative if early
     lean: float = 0.0  # smoothed error in frames
+    wide: int = 0  # clocks for which the loop stays wide
+    known: bool = False  # lock has been earned and the tempo has not jumped since
     error: float = 0.0  # of the last clock, in frames: arrival minus expectation
 
     def expected(self, span: float) -> float:
@@ -76,9 +78,10 @@ def missing(servo: Servo, arrival: float, interval: float) -> int:
 
     `interval` is from one clock to the next in frames of the map. A clock counts as
     lost only if both the expectation and the time since the last arrival say so: a
-    leader that suddenly plays slower loses none.
+    leader that suddenly plays slower loses none. While the tempo is not known, every
+    clock counts.
     """
-    if servo.clocks < MAP_CLOCKS + TRUSTED_CLOCKS:
+    if not servo.known:
         return 0
     step = interval * servo.ratio
     since, error = arrival - servo.heard, arrival - servo.expected(interval)
@@ -101,8 +104,9 @@ def step(servo: Servo, arrival: float, span: float) -> Servo:
         lock = Lock.LOCKED
     else:
         lock = Lock.LISTENING
-    wide = lock is not Lock.LOCKED or abs(lean) > LEANING_S * servo.rate
-    to_phase, to_ratio = gains(span * servo.ratio / servo.rate, clocks, wide=wide)
+    leans = lock is not Lock.LOCKED or abs(lean) > LEANING_S * servo.rate
+    wide = WIDE_CLOCKS if leans else max(0, servo.wide - 1)
+    to_phase, to_ratio = gains(span * servo.ratio / servo.rate, clocks, wide=wide > 0)
     ratio = servo.ratio + to_ratio * error / span
     return Servo(
         rate=servo.rate,
@@ -114,6 +118,8 @@ def step(servo: Servo, arrival: float, span: float) -> Servo:
         good=good_count,
         far=far,
         lean=lean,
+        wide=wide,
+        known=lock is Lock.LOCKED or (servo.known and clocks != JUMP_CLOCKS),
         error=error,
     )
 
