@@ -7,7 +7,7 @@ what each of them does; a pair that is not in it is refused and changes nothing.
 
 from __future__ import annotations
 
-from enum import IntEnum
+from enum import IntEnum, unique
 
 from syncbox.errors import TransportError
 
@@ -23,6 +23,7 @@ class State(IntEnum):
     WAITING = 5  # a song is over and the next one waits for start, or for its gap to pass
 
 
+@unique
 class Command(IntEnum):
     """What a person can ask for. The numbers go through shared memory."""
 
@@ -43,12 +44,12 @@ class Command(IntEnum):
     TEMPO_UP = 15  # one step of tonight's trim, from the next bar line on
     TEMPO_DOWN = 16
     TEMPO_TRIM = 17  # argument: thousandths above or below the written tempo
-    MUTE_MIX = 18  # argument: its number from 0; the same again opens it
-    SOLO_MIX = 19  # the same: only this mix is heard, or all again
-    SOLO_SOURCE = 20  # argument: a source of the program, for a line check
-    MIX_LOUDER = 21  # argument: the mix
-    MIX_SOFTER = 22
-    PLAY_PAD = 23  # argument: a pad of the present song, times 128, plus the velocity
+    MUTE_MIX = 50  # argument: its number from 0; the same again opens it
+    SOLO_MIX = 51  # the same: only this mix is heard, or all again
+    SOLO_SOURCE = 52  # argument: a source of the program, for a line check
+    MIX_LOUDER = 53  # argument: the mix
+    MIX_SOFTER = 54
+    PLAY_PAD = 55  # argument: a pad of the present song, times 128, plus the velocity
     SELECT_PATCH = 18  # by hand, until the next section; see `override.choice`
     REFRESH_PORT = 40  # from the host, not from a person; see `returning.Refresh`
 
