@@ -6,6 +6,7 @@ from syncbox.engine.chasing import prepare_song, select_patch, send_message
 from syncbox.engine.hands import beat_begins
 from syncbox.engine.planning import end_song, leaves, leg_fact, stop_now
 from syncbox.engine.ports import ClockGroup, flush
+from syncbox.engine.releases import puts_off, send_put_off
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState
 from syncbox.engine.transport import Fact
@@ -38,6 +39,8 @@ def emit_block(state: EngineState, first: int, end: int) -> None:
         while run.next_event < limit:
             frame = run.next_event
             event = run.take()
+            if puts_off(state, run, event, frame):
+                continue
             if isinstance(event, WordStart):
                 _say(state, run, event, frame, first)
             else:
@@ -53,6 +56,8 @@ def emit_block(state: EngineState, first: int, end: int) -> None:
         state.code.emit(state, frame, end)
     _finish(state, first, end)
     state.hearing.play_on(state, first)
+    if state.hearing.put_off:
+        send_put_off(state, first, end)
     _empty_outboxes(state, first, end)
     state.runs = [run for run in state.runs if not _exhausted(run, state, first)]
 

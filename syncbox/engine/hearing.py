@@ -10,12 +10,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from syncbox.engine.leader import LEADER_SAYS
-from syncbox.engine.run import NEVER
+from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.transport import Command
 from syncbox.engine.zones import Router
 from syncbox.midi.parser import Parser
 from syncbox.midi.triggers import Triggers
-from syncbox.schedule.program import Program
+from syncbox.schedule.program import MessageOut, PatchOut, Program
 from syncbox.schedule.zones import ZoneTable
 
 if TYPE_CHECKING:
@@ -60,6 +60,13 @@ class Hearing:
         self.router = Router(len(inputs), self._send)
         self._out: list[tuple[int, int, bytes]] = []  # frame, port, message
         self.lost_count = 0
+        # Patches that wait for the hands, and what follows them: run, latest frame, channel.
+        self.put_off: list[tuple[LegRun, int, int, PatchOut | MessageOut]] = []
+
+    @property
+    def last_frame(self) -> int:
+        """Of the last message that was played on, or the present block's first."""
+        return self._frame
 
     @property
     def double_count(self) -> int:

@@ -188,9 +188,12 @@ class Router:
         for source in range(len(self._held)):
             self.release(source)
 
-    def holds_notes(self, port: int, channel: int) -> bool:
-        """Whether a key is down that sounds on a channel (0 to 15) of a port."""
-        return any(target[:2] == (port, channel) for target in self._sounding)
+    def holds(self, port: int, channel: int) -> bool:
+        """Whether keys or pedals hold a sound on a channel (0 to 15) of a port."""
+        held = any(target[:2] == (port, channel) for target in self._sounding)
+        return held or any(
+            target[:2] == (port, channel) and target[2] in PEDALS for target in self._pulls
+        )
 
 
 def _rest(kind: int) -> int:

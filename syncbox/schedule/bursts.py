@@ -61,14 +61,16 @@ def _port_events(
     ]
     for lead in burst_plan(parts, port.wire, clock_qpm):
         instrument, chosen = here[lead.index]
+        shift = lead_shift(port.offset_ms, lead.lead_us, burst.rate)
         yield (
-            lead_shift(port.offset_ms, lead.lead_us, burst.rate),
+            shift,
             PatchOut(
                 index,
                 burst.rig.instruments.index(instrument),
                 ((chosen.msb or 0) * 128 + (chosen.lsb or 0)) * 128 + chosen.program,
                 patch(instrument.channel, chosen.msb, chosen.lsb, chosen.program),
                 ms_to_frames(instrument.loading_ms, rate=burst.rate),
+                max(0, -shift) if instrument.when_released else 0,
             ),
         )
     for position, (_, data, why) in enumerate(later):

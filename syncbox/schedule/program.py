@@ -57,6 +57,7 @@ class PatchOut(NamedTuple):
     key: int  # bank and program as one number
     messages: tuple[bytes, ...]
     loading_frames: int
+    wait_frames: int = 0  # how much later it may go while its instrument is held
 
 
 class MessageOut(NamedTuple):

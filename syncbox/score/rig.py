@@ -76,6 +76,7 @@ class Instrument:
     panel: Panel = Panel()
     loading_ms: Fraction = Fraction(0)  # from the program change to the sound being ready
     patch_names: Mapping[str, str] = field(default_factory=dict)
+    when_released: bool = False  # a patch waits while the instrument is held, to the bar line
     place: Place = field(default=Place(), compare=False)
 
 

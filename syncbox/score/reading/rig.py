@@ -143,6 +143,7 @@ def _instrument(own_name: str, written: tuple[Scalar, Found], report: Report) ->
         Panel(found.get("programs", ProgramCount.FROM_1), found.get("banks", BankCount.NONE)),
         found.get("loading", Fraction(0)),
         {patch: text for patch, (_, (_, text)) in patches.items()},
+        found.get("change", False),
         report.place(key),
     )
 

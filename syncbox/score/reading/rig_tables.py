@@ -52,6 +52,7 @@ def _choice(words: dict[str, Any]) -> Kind[Any]:
 WIRES = {wire.value: wire for wire in Wire}
 PROGRAMS = {count.value: count for count in ProgramCount}
 BANKS = {count.value: count for count in BankCount}
+CHANGES = {"ahead": False, "when released": True}
 
 PORT_TABLE = Table(
     "a port",
@@ -98,6 +99,7 @@ INSTRUMENT_TABLE = Table(
             milliseconds(0, LOADING_MS_MAX, "40 ms"),
             "time from a patch change to the sound being ready",
         ),
+        Field("change", _choice(CHANGES), "ahead of the bar line, or when the keys are released"),
         Field("patches", PATCHES, "names for patches, each with what the panel shows"),
     ),
     {"loading-time": "write loading", "program": "write programs", "bank": "write banks"},
