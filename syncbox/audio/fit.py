@@ -18,9 +18,9 @@ from syncbox.score.song import FitWay
 VERSION = 1  # of everything that makes a fitted loop; raised when it would come out different
 MATCH_MS = 10.0  # a hit of the result further away than this is another hit
 MATCH_MIN = 0.8  # correlation of two hits' envelopes; less is not the same hit
-ATTACK_MS = (-5.0, 10.0)  # of a hit: what is looked for
+ATTACK_MS = (-2.0, 8.0)  # of a hit: what is looked for
 SEAM_MS = 3.0  # over which a step at the seam is levelled out
-SHARP = 0.3  # of the strongest hit: one whose attack is kept when stretching
+SHARP = 0.3  # of the strongest hit: one that tells drums from chords
 DRUMS_RISE_DB = 14.0  # from what rings before a hit to the hit: drums rise by more
 RATIO_MAX = 4.0  # more than this faster or slower is a mistake in the number of bars
 
@@ -99,9 +99,7 @@ def _made(
     if way is FitWay.SLICES:
         return move_slices(source, hits.frames, whole, target.frame_count, rate)
     assert way is FitWay.STRETCH, way
-    sharp = hits.strengths >= SHARP
-    stretched = stretch(source, target, rate)
-    return keep_attacks(stretched, source, hits.frames[sharp], whole[sharp], rate)
+    return keep_attacks(stretch(source, target, rate), source, hits.frames, whole, rate)
 
 
 def likely_way(source: Sound, rate: int) -> FitWay:

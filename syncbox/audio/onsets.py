@@ -24,6 +24,7 @@ PART_OF_STRONGEST = 0.15  # weaker rises than this part of the strongest are not
 RISE_MIN = 4.0  # summed over the bands, natural logarithm: less is a swell or a beating chord
 SEARCH_BACK_MS, SEARCH_ON_MS = 14.0, 12.0
 RISE_PART = 0.1
+STEEP_PART = 0.6  # of the steepest rise around
 _BLOCK = 4096  # windows that are transformed at once
 
 
@@ -74,7 +75,7 @@ def find_loop_onsets(loop: Sound, rate: int) -> Onsets:
     lead = min(length, round(0.25 * rate))
     around = np.concatenate([loop[:, length - lead :], loop, loop[:, :lead]], axis=1)
     found = find_onsets(around, rate)
-    slack = round(0.001 * rate)  # a hit on the seam may be placed a little before it
+    slack = round(0.002 * rate)  # a hit on the seam may be placed a little before it
     frames = found.frames - lead
     inside = (frames >= -slack) & (frames < length - slack)
     return Onsets(np.maximum(frames[inside], 0), found.strengths[inside])
@@ -143,10 +144,13 @@ def _place(envelope: Values, guess: int, rate: int) -> int:
     step = max(1, round(0.002 * rate))
     if len(level) <= 2 * step:
         return guess
-    growth = np.log(level[step:] + 1e-4) - np.log(level[:-step] + 1e-4)
-    steepest = int(growth.argmax()) + step
-    before = float(np.median(level[max(0, steepest - 3 * step) : steepest - step + 1]))
+    growth = level[step:] - level[:-step]
+    # A low drum grows again with each of its waves: the first steep rise counts, at its top.
+    first_steep = int(np.flatnonzero(growth >= STEEP_PART * growth.max())[0])
+    steepest = first_steep + int(growth[first_steep : first_steep + 2 * step].argmax()) + step
+    begin = max(0, steepest - 2 * step)
+    before = float(np.median(level[max(0, begin - 2 * step) : begin + 1]))
     peak = float(level[steepest : steepest + 2 * step].max())
     goal = before + RISE_PART * (peak - before)
-    above = np.flatnonzero(level[steepest - step : steepest + 2 * step] >= goal)
-    return first + steepest - step + (int(above[0]) if len(above) else 0)
+    above = np.flatnonzero(level[begin : steepest + 2 * step] >= goal)
+    return first + begin + (int(above[0]) if len(above) else 0)

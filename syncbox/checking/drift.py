@@ -50,6 +50,8 @@ class Lie:
     ratio: float
     certain: bool
     better: bool  # the ratio fits clearly better than 1 does
+    keeps_tempo: bool  # it keeps one tempo where the map's moves: the ratio is to the map's first
+    apart_ms: float  # sound and bars at the last hit that was used
     offset_ms: float
     first_hit_s: float  # in the file
     seconds: float  # from the start to the last hit that was used
@@ -105,13 +107,15 @@ def _check(
     if not found.certain:
         return
     tempo = 60 * (quarters[1] - quarters[0]) / (seconds[1] - seconds[0])
-    apart_ms = abs(found.ratio - 1) * found.seconds * 1000
-    if found.better and apart_ms > DRIFT_MS_MAX:
-        own = tempo * found.ratio
+    if found.better and found.apart_ms > DRIFT_MS_MAX:
+        own = f"'{play.file}' runs at about quarter = {tempo * found.ratio:.2f}"
+        there = f"'{song.title}' is at {tempo:.2f} here"
+        if found.keeps_tempo:
+            own = f"'{play.file}' keeps quarter = {tempo * found.ratio:.2f}"
+            there = f"the tempo of '{song.title}' moves here"
         yield warning(
             placed.item.place,
-            f"'{play.file}' runs at about quarter = {own:.2f}, but '{song.title}' is at "
-            f"{tempo:.2f} here: {apart_ms:.0f} ms apart after {found.seconds:.0f} s",
+            f"{own}, but {there}: {found.apart_ms:.0f} ms apart after {found.seconds:.0f} s",
             "correct the tempo, or play another file"
             + ("; a loop can follow: add fit: slices" if play.kind is AudioKind.LOOP else ""),
         )
@@ -171,7 +175,7 @@ def _hits(path: Path) -> list[list[float]]:
 
 def _lie(
     hits: list[list[float]], start_s: float, line: tuple[Values, Values]
-) -> tuple[float, bool, bool, float, float, float]:
+) -> tuple[float, bool, bool, bool, float, float, float, float]:
     at, strengths = np.array(hits[0]) - start_s, np.array(hits[1])
     first = next((t for t, s in zip(hits[0], hits[1], strict=True) if t >= start_s), 0.0)
     first = max(first, hits[2][0] if hits[2][0] >= start_s else 0.0)
@@ -179,20 +183,40 @@ def _lie(
     used = (at >= -0.05) & (at <= end_s)
     at, strengths = at[used], np.sqrt(strengths[used])
     if len(at) < HITS_MIN:
-        return 1.0, False, False, 0.0, first, 0.0
-    length = float(at[-1])
-    steps = float(np.interp(length, *line)) * 4
+        return 1.0, False, False, False, 0.0, 0.0, first, 0.0
+    last = float(at[-1])
+    ratio, certain, fit = _own_tempo(at, strengths, line)
+    own = _fit(at, strengths, line)
+    apart_ms = abs(ratio - 1) * last * 1000
+    late_ms = _offset_ms(at, strengths, line)
+    if certain or _is_steady(line):
+        return ratio, certain, fit >= BETTER * own, False, apart_ms, late_ms, first, last
+    # The tempo moves in the map: the sound may know nothing of that.
+    straight = (line[0], line[0] * (line[1][1] / line[0][1]))
+    ratio, certain, fit = _own_tempo(at, strengths, straight)
+    there_s = float(np.interp(np.interp(last * ratio, *straight), line[1], line[0]))
+    apart_ms = abs(there_s - last) * 1000
+    return ratio, certain, fit >= BETTER * own, True, apart_ms, late_ms, first, last
+
+
+def _own_tempo(
+    at: Values, weights: Values, line: tuple[Values, Values]
+) -> tuple[float, bool, float]:
+    """The ratio at which hits lie best on a line, whether that is certain, and how well."""
+    steps = float(np.interp(at[-1], *line)) * 4
     ratios = np.arange(RATIO_MIN, RATIO_MAX, SLOW_PART / max(steps, 1.0))
-    scores = np.array([_score(at * ratio, strengths, line) for ratio in ratios])
-    own = _score(at, strengths, line)
-    best = float(ratios[scores.argmax()])
-    fine = best + np.linspace(-1, 1, 81) * (ratios[1] - ratios[0])
-    best = float(fine[np.argmax([_score(at * ratio, strengths, line) for ratio in fine])])
-    certain = float(max(scores.max(), own)) >= STANDS_OUT * float(np.median(scores))
-    fits = [_fit(at * ratio, strengths, line) for ratio in (1.0, best)]
-    certain = certain and max(fits) >= FIT_MIN
-    better = fits[1] >= BETTER * fits[0]
-    return best, certain, better, _offset_ms(at, strengths, line), first, length
+    scores = np.array([_score(at * ratio, weights, line) for ratio in ratios])
+    fine = float(ratios[scores.argmax()]) + np.linspace(-1, 1, 81) * (ratios[1] - ratios[0])
+    best = float(fine[np.argmax([_score(at * ratio, weights, line) for ratio in fine])])
+    fit = max(_fit(at * best, weights, line), _fit(at, weights, line))
+    highest = max(float(scores.max()), _score(at, weights, line))
+    certain = highest >= STANDS_OUT * float(np.median(scores)) and fit >= FIT_MIN
+    return best, certain, _fit(at * best, weights, line)
+
+
+def _is_steady(line: tuple[Values, Values]) -> bool:
+    slopes = np.diff(line[1]) / np.diff(line[0])
+    return bool(np.ptp(slopes) < 1e-6 * slopes.max())
 
 
 def _turns(at: Values, weights: Values, line: tuple[Values, Values], parts: int) -> complex:

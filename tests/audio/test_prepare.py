@@ -1,0 +1,137 @@
+"""The sounds of a show: decoded, resampled, fitted, brought to one loudness, one by one."""
+
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+import soundfile
+from building import RIG, item, section, show_of, song
+from drums import drum_loop
+
+from syncbox.audio.cache import FOLDER
+from syncbox.audio.loudness import integrated_lufs, true_peak_db
+from syncbox.audio.prepare import TAIL_S, prepare_legs, prepare_show
+from syncbox.errors import ShowError, UnreadableError
+from syncbox.score.layout import lay_out
+from syncbox.score.rig import SetEntry, TempoTrim
+from syncbox.score.rounds import Practice, practice_steps
+from syncbox.score.song import AudioKind, FitWay, PlayAudio
+
+RATE = 48_000
+LOOP = PlayAudio("drums.flac", "drums", AudioKind.LOOP, every_bars=2, fit=FitWay.SLICES)
+STEM = PlayAudio("stem.wav", "strings", AudioKind.STEM)
+HIT = PlayAudio("hit.wav", "hits", AudioKind.ONE_SHOT)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    loop, _ = drum_loop(100, rate=44_100)
+    soundfile.write(tmp_path / "drums.flac", loop.T, 44_100)
+    t = np.arange(44_100 * 3) / 44_100
+    soundfile.write(tmp_path / "stem.wav", 0.05 * np.sin(2 * np.pi * 997 * t), 44_100)
+    soundfile.write(tmp_path / "hit.wav", np.full(2000, 0.1), RATE)
+    return tmp_path
+
+
+def show_in(folder, *plays, tempo=120, entries=(), rig=RIG):
+    written = song(section("A", 4, *(item(play) for play in plays)), tempo=tempo)
+    return replace(show_of(written, rig=rig, entries=entries), folder=str(folder))
+
+
+def test_every_sound_comes_at_the_rate_and_loops_at_their_bars(folder):
+    clips = prepare_show(show_in(folder, LOOP, STEM, HIT), RATE)
+    assert clips["stem.wav"].shape == (1, 3 * RATE)
+    assert clips["hit.wav"].shape == (1, 2000)
+    (fitted,) = (clip for name, clip in clips.items() if "slices" in name)
+    tail = round(TAIL_S * RATE)
+    assert fitted.shape == (1, 4 * RATE + tail)
+    if tail:  # the loop goes on after its end
+        assert (fitted[:, 4 * RATE :] == fitted[:, :tail]).all()
+    assert clips.gains == {}
+
+
+def test_what_was_made_once_is_only_read_again(folder):
+    first = prepare_show(show_in(folder, LOOP, STEM), RATE)
+    made = {path.name: path.stat().st_ino for path in (folder / FOLDER).iterdir()}
+    again = prepare_show(show_in(folder, LOOP, STEM), RATE)
+    assert {path.name: path.stat().st_ino for path in (folder / FOLDER).iterdir()} == made
+    assert all((first[name] == again[name]).all() for name in first)
+
+
+def test_a_source_or_a_tempo_that_changes_makes_new_sounds(folder):
+    prepare_show(show_in(folder, LOOP), RATE)
+    before = {path.name for path in (folder / FOLDER).glob("*.sound")}
+    prepare_show(show_in(folder, LOOP, tempo=110), RATE)
+    other = {path.name for path in (folder / FOLDER).glob("*.sound")}
+    assert len(other - before) == 1
+    loop, _ = drum_loop(90, rate=44_100)
+    soundfile.write(folder / "drums.flac", loop.T, 44_100)
+    clips = prepare_show(show_in(folder, LOOP), RATE)
+    assert len({path.name for path in (folder / FOLDER).glob("*.sound")} - other) == 2
+    assert clips["drums.flac"].shape[1] == round(8 * 60 / 90 * 44_100) * 160 // 147
+
+
+def test_tonights_tempo_is_the_one_that_loops_are_fitted_to(folder):
+    entry = SetEntry("song-0", trim=TempoTrim(factor=Fraction(11, 10)))
+    clips = prepare_show(show_in(folder, LOOP, entries=(entry,)), RATE)
+    (fitted,) = (clip for name, clip in clips.items() if "slices" in name)
+    exact = Fraction(8 * 60 * RATE * 10, 120 * 11)
+    assert abs(fitted.shape[1] - round(TAIL_S * RATE) - exact) <= Fraction(1, 2)
+
+
+def test_a_slower_rehearsal_has_its_own_loops(folder):
+    show = show_in(folder, LOOP)
+    written = show.songs["song-0"]
+    legs = [step.leg for step in practice_steps(written, Practice(times=2, speed=Fraction(3, 4)))]
+    clips = prepare_legs(show, written, legs, RATE)
+    (fitted,) = (clip for name, clip in clips.items() if "slices" in name)
+    assert fitted.shape[1] - round(TAIL_S * RATE) == round(4 * RATE / 0.75)
+    assert len(lay_out(written).legs) < len(legs)
+
+
+@pytest.mark.parametrize("damage", ["missing", "not a sound", "silent"])
+def test_a_bad_file_costs_only_itself_where_that_is_wanted(folder, damage):
+    if damage == "missing":
+        (folder / "drums.flac").unlink()
+    elif damage == "not a sound":
+        (folder / "drums.flac").write_bytes(b"these are words")
+    else:
+        soundfile.write(folder / "drums.flac", np.zeros(90_000), 44_100)
+    lost = []
+    clips = prepare_show(show_in(folder, LOOP, STEM), RATE, lost=lost)
+    assert [each.file for each in lost] == ["drums.flac"]
+    assert "stem.wav" in clips
+    assert not any("slices" in name for name in clips)
+    with pytest.raises((UnreadableError, ShowError)):
+        prepare_show(show_in(folder, LOOP, STEM), RATE)
+
+
+def test_a_sound_outside_the_folder_is_refused(folder):
+    with pytest.raises(ShowError, match="outside the show folder"):
+        prepare_show(show_in(folder, replace(STEM, file="../a.wav")), RATE)
+
+
+def test_progress_is_told_from_nothing_to_all(folder):
+    told = []
+    prepare_show(show_in(folder, LOOP, STEM), RATE, progress=lambda *step: told.append(step))
+    assert told[0][:2] == (0, 3)
+    assert told[-1][:2] == (3, 3)
+    assert [done for done, _, _ in told] == [0, 1, 2, 3]
+
+
+def test_stems_and_loops_reach_the_rigs_loudness_and_hits_are_left_alone(folder):
+    rig = replace(RIG, loudness_lufs=-27.0)
+    clips = prepare_show(show_in(folder, LOOP, STEM, HIT, rig=rig), RATE)
+    assert "hit.wav" not in clips.gains
+    matched = clips["stem.wav"] * np.float32(clips.gains["stem.wav"])
+    assert integrated_lufs(matched, RATE) == pytest.approx(-27.0, abs=0.05)
+
+
+def test_no_peak_passes_the_lowest_ceiling(folder):
+    rig = replace(
+        RIG, loudness_lufs=-8.0, mixes=tuple(replace(mix, ceiling_db=-9.0) for mix in RIG.mixes)
+    )
+    clips = prepare_show(show_in(folder, LOOP, STEM, rig=rig), RATE)
+    for name, gain in clips.gains.items():
+        assert true_peak_db(clips[name] * np.float32(gain)) <= -9.0 + 0.05
