@@ -99,7 +99,7 @@ class Mixer:
         if self.click_muted and event.source in self._click_sources:
             return
         if event.slot != NO_SLOT:
-            self.stop(event.slot, delay)
+            self._sounds.replace_slot(event.slot, self._frame + delay)
         self._sounds.start(
             self._clips[event.clip],
             event.from_frame + late_frames,

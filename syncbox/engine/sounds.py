@@ -14,6 +14,7 @@ SOUNDS_MAX = 96  # clips that can sound at once
 HAND_SOUNDS_MAX = 24  # of them played by hand
 LEAVING_MAX = 32  # clips that fade out beside them
 FADE_SECONDS = 0.01  # a stopped sound fades over this long
+ROUNDED_FRAMES = 2  # rounds of a loop begin on whole frames, so one may come a little early
 NEVER = 2**62
 NO_SLOT = -1  # a sound that is not a slot's
 NO_GROUP = -1  # a sound that nothing chokes
@@ -23,13 +24,25 @@ _GLANCE = 256  # frames that are looked at to find the quietest sound
 class Sound:
     """One clip that sounds, or may sound again. Frames are the mixer's."""
 
-    __slots__ = ("begin", "clip", "clip_frame", "fade", "gain", "group", "hand", "slot", "source")
+    __slots__ = (
+        "begin",
+        "clip",
+        "clip_frame",
+        "cut",
+        "fade",
+        "gain",
+        "group",
+        "hand",
+        "slot",
+        "source",
+    )
 
     def __init__(self) -> None:
         self.clip: NDArray[np.float32] | None = None
         self.begin = 0  # the frame at which it begins
         self.clip_frame = 0  # the frame of the clip that sounds then
         self.fade = NEVER  # where it begins to fade out
+        self.cut = NEVER  # where it ends at once, because the next one goes on from there
         self.source = 0
         self.gain = np.float32(0.0)
         self.slot = NO_SLOT
@@ -39,7 +52,7 @@ class Sound:
     def end(self, fade_frames: int) -> int:
         """The frame after its last one."""
         assert self.clip is not None
-        natural = self.begin + int(self.clip.shape[1]) - self.clip_frame
+        natural = min(self.begin + int(self.clip.shape[1]) - self.clip_frame, self.cut)
         return natural if self.fade == NEVER else min(natural, self.fade + fade_frames)
 
     def loudness(self, frame: int) -> float:
@@ -81,7 +94,8 @@ class Sounds:
         if not self._free:
             self._drop(min(self.active, key=lambda s: s.end(self.fade_frames)))
         sound = self._free.pop()
-        sound.clip, sound.clip_frame, sound.begin, sound.fade = clip, clip_frame, frame, NEVER
+        sound.clip, sound.clip_frame, sound.begin = clip, clip_frame, frame
+        sound.fade = sound.cut = NEVER
         sound.source, sound.gain, sound.slot = source, np.float32(gain), slot
         sound.group, sound.hand = group, hand
         self.active.append(sound)
@@ -108,6 +122,20 @@ class Sounds:
         for sound in self.active:
             if sound.slot == slot:
                 sound.fade = min(sound.fade, frame)
+
+    def replace_slot(self, slot: int, frame: int) -> None:
+        """A new sound takes over a slot from a frame on; what plays there fades out.
+
+        A loop that is about to be over is cut instead: its next round, which begins on
+        that frame, is what it goes on with, and both at once would be too loud.
+        """
+        for sound in self.active:
+            if sound.slot == slot and sound.fade == NEVER:
+                left = sound.end(self.fade_frames) - frame
+                if 0 < left <= self.fade_frames + ROUNDED_FRAMES:
+                    sound.cut = frame
+                else:
+                    sound.fade = frame
 
     def fade_group(self, group: int, frame: int) -> None:
         """Fade out every sound of a choke group, from a frame on."""
