@@ -55,7 +55,7 @@ def emit_block(state: EngineState, first: int, end: int) -> None:
         _emit_free_clock(state, first, end)
         state.code.emit(state, frame, end)
     _finish(state, first, end)
-    state.hearing.play_on(state, first)
+    state.hearing.play_on(state, first, end)
     if state.hearing.put_off:
         send_put_off(state, first, end)
     _empty_outboxes(state, first, end)

@@ -17,6 +17,7 @@ from syncbox.midi.parser import Parser
 from syncbox.midi.triggers import Triggers
 from syncbox.schedule.program import MessageOut, PatchOut, Program
 from syncbox.schedule.zones import ZoneTable
+from syncbox.units import ms_to_frames
 
 if TYPE_CHECKING:
     from syncbox.engine.state import EngineState
@@ -56,6 +57,7 @@ class Hearing:
         self._to_play: list[tuple[int, int, bytes]] = []
         self._changes: list[tuple[int, int, ZoneTable]] = []  # frame, order, what holds from it
         self._table = self._table_of(0, -1)
+        self._early = ms_to_frames(rig.zones_early_ms, rate=program.rate)
         self._frame = 0  # of the message that is being sent on
         self.router = Router(len(inputs), self._send)
         self._out: list[tuple[int, int, bytes]] = []  # frame, port, message
@@ -127,8 +129,10 @@ class Hearing:
             section_index = max(0, song.legs[song.entry.leg_index].section_index)
         return song.section_zones[section_index]
 
-    def play_on(self, state: EngineState, first: int) -> None:
+    def play_on(self, state: EngineState, first: int, end: int) -> None:
         """Send what was played on the keyboards to the instruments, each message at its frame."""
+        if self._early:
+            self._look_ahead(state, end)
         self._changes.sort(key=_by_frame)
         for offset, source, message in self._to_play:
             self._frame = first + offset
@@ -140,6 +144,13 @@ class Hearing:
             state.outboxes[port].played.append((frame, data, "played"))
             state.controls.pop((port, data[:2]), None)  # no longer what was sent there last
         self._out.clear()
+
+    def _look_ahead(self, state: EngineState, end: int) -> None:
+        """Sections that begin so soon that what is played now is meant for them."""
+        for run in state.runs:
+            frame = run.start_frame - self._early
+            if not run.started and frame < end:
+                self.section_begins(frame, run.song_index, run.leg.section_index)
 
     def _change_zones(self, frame: int) -> None:
         while self._changes and self._changes[0][0] <= frame:

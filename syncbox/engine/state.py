@@ -27,6 +27,7 @@ from syncbox.engine.speaking import Speaker
 from syncbox.engine.timecode import CodeOut
 from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
 from syncbox.schedule.program import CompiledSong, FadeTo, PatchOut, Program, SoundStart
+from syncbox.score.rig import Rig
 from syncbox.units import ms_to_frames
 
 LEVEL_DB_START = -12.0  # quiet: the person at the keys raises it on purpose
@@ -153,8 +154,7 @@ class EngineState:
         rate = program.rate
         self.start_lead = ms_to_frames(START_LEAD_MS, rate=rate)
         self.start_delay = ms_to_frames(START_DELAY_MS, rate=rate)
-        earliest = min((outbox.shift for outbox in self.outboxes), default=0)
-        self.margin = ms_to_frames(DECIDE_MS, rate=rate) + max(0, -earliest)
+        self.margin = _margin_frames(program.rig, self.outboxes, rate)
         self.free_clock.begin(Fraction(0), clock_interval(self.song.legs[0].first_qpm, rate))
 
     @property
@@ -195,6 +195,12 @@ class EngineState:
         """Frames up to `frame` were lost to a dropout; what lay in them is late."""
         self.mixer.skip(frame - self.next_frame)
         self.next_frame = frame
+
+
+def _margin_frames(rig: Rig, outboxes: list[Outbox], rate: int) -> int:
+    """How long before its first event a leg is decided: ports and zones may be early."""
+    earliest = min((outbox.shift for outbox in outboxes), default=0)
+    return ms_to_frames(DECIDE_MS + rig.zones_early_ms, rate=rate) + max(0, -earliest)
 
 
 def engine_state(

@@ -145,6 +145,7 @@ class Rig:
     controls: tuple[Control, ...] = ()
     input_ports: Mapping[str, str] = field(default_factory=dict)  # name -> pattern
     zones: tuple[Zone, ...] = ()  # what the keyboards play where no song says anything
+    zones_early_ms: Fraction = Fraction(0)  # zones change so long before their section
     follow: str | None = None  # the input whose clock, start and stop lead
     follow_offset_ms: Fraction = Fraction(0)  # our time against the leader's; positive is later
     stick_start: tuple[Fraction, Fraction] | None = None  # hits a minute that sticks may count

@@ -251,3 +251,26 @@ def test_a_long_press_is_noticed_while_nothing_else_comes() -> None:
     assert engine.state.now.song_index == 0
     engine.turn(20)  # 640 ms of blocks by now
     assert engine.state.now.song_index == 1
+
+
+def test_fingers_before_the_bar_line_play_the_coming_section_where_that_is_wanted() -> None:
+    rig = replace(
+        RIG,
+        input_ports={"keys": "*"},
+        zones=(ORGAN,),
+        zones_early_ms=Fraction(40),
+    )
+    sections = section("A", 1, vamp_usual=9), section("B", 1, zones=(Zone("keys", "choir"),))
+    engine = Engine(program_of(song(*sections), rig=rig), block_frames=64)
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == 1)
+    engine.press(Command.CUE)
+    line = engine.frames("clock")[0] + BAR
+    while engine.state.next_frame + 64 <= line - 40 * 48:
+        engine.turn()
+    offset = line - 40 * 48 - engine.state.next_frame
+    engine.state.hear(0, 0, b"\x90\x32\x40")
+    engine.state.hear(offset, 0, b"\x90\x33\x40")
+    engine.turn(40)
+    assert [(port, data[1]) for _, port, data in played(engine)][:2] == [(0, 0x32), (1, 0x33)]
+    assert engine.state.now.section_index == 1

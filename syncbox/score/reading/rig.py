@@ -91,6 +91,7 @@ def build_rig(found: Found, report: Report) -> Rig:
         tuple(controls),
         {key: pattern for key, (_, pattern) in inputs.items()},
         build_zones(found, report),
+        found.get("zones-early", Fraction(0)),
         pads=build_pads(found, report, whole=True),
         filters=build_filters(found, report),
         loudness_lufs=found.get("loudness", no_loudness),

@@ -42,6 +42,7 @@ from syncbox.score.rig import BankCount, ProgramCount, TempoTrim, Then, Wire
 
 OFFSET_MS_MAX = 500
 LOADING_MS_MAX = 10_000
+ZONES_EARLY_MS_MAX = 200
 LOUDNESS_LUFS_MIN, LOUDNESS_LUFS_MAX = -50.0, -8.0
 
 
@@ -144,6 +145,11 @@ RIG_TABLE = Table(
         Field("inputs", named(scalar(name, "*pedal*")), "the MIDI inputs, each with its pattern"),
         Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches, pads and keys"),
         Field("zones", ZONES, "what the keyboards play where no song says anything"),
+        Field(
+            "zones-early",
+            milliseconds(0, ZONES_EARLY_MS_MAX, "40 ms"),
+            "zones change so long before the bar line; 0 ms if not written",
+        ),
         Field("pads", PADS, "sounds under pads and keys, each with a name"),
         Field("filters", FILTERS, "a filter and a pedal's level on a source, by its name"),
         Field("spoken", YES_NO, "count-ins and section names are said; no if not written"),
