@@ -39,6 +39,7 @@ COMMANDS = {
     "ports": ("ports:ports", "List audio devices and MIDI ports, and what the rig matches."),
     "measure": ("measure:measure", "Measure how tight click and clock are on this computer."),
     "voices": ("voices:voices", "Make the spoken words of a show and list them."),
+    "exposure": ("exposure:exposure", "Estimate how loud the show is at an ear that was measured."),
     "schema": ("schema:schema", "Write the JSON Schemas that help an editor with show files."),
     "guide": ("guide:guide", "Read the manual, here, with no internet."),
 }

@@ -105,7 +105,9 @@ def with_song(show: Show, song: str | None) -> tuple[Show, int]:
 
 def only_song(show: Show, index: int) -> Show:
     """The show with a set of one song, with tonight's changes."""
-    return _with_entries(show, (show.set_list.entries[index],))
+    from syncbox.schedule.codes import alone
+
+    return alone(show, index)
 
 
 def _with_entries(show: Show, entries: tuple[SetEntry, ...]) -> Show:

@@ -32,6 +32,7 @@ from syncbox.errors import ShowError, UnreadableError
 from syncbox.pack.eventlog import EventLog
 from syncbox.pack.smf import song_smf
 from syncbox.pack.usual import cued, marks, shares
+from syncbox.schedule.codes import set_codes
 from syncbox.schedule.compile import compile_show
 from syncbox.schedule.program import Program
 from syncbox.score.layout import Route, lay_out
@@ -84,15 +85,15 @@ def song_jobs(show: Show, folder: Path, *, rate: int, script: CueScript) -> list
         SongJob(
             replace(
                 show,
-                songs={entry.song_id: show.songs[entry.song_id]},
+                songs={entry.song_id: replace(show.songs[entry.song_id], time_code=code)},
                 set_list=replace(show.set_list, entries=(entry,)),
             ),
             folder / f"{number:0{digits}}-{file_name(entry.song_id)}",
             rate,
             share,
         )
-        for number, (entry, share) in enumerate(
-            zip(entries, shares(script, routes), strict=True), start=1
+        for number, (entry, share, code) in enumerate(
+            zip(entries, shares(script, routes), set_codes(show), strict=True), start=1
         )
     ]
 

@@ -2,36 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
-from syncbox.schedule.program import CompiledSong
-from syncbox.score.layout import Leg, LegKind
+from syncbox.score.layout import Leg, LegKind, lay_out, usual_path
+from syncbox.score.night import tonight
 from syncbox.score.rig import Pulse, Show
+from syncbox.score.timecode import TimeCode
 from syncbox.units import TICKS_PER_QUARTER, db_to_gain, ms_to_frames
 
 PULSE_CLIP = "syncbox's pulse"  # no file can be called that
 
 
-def with_codes(songs: Sequence[CompiledSong], show: Show, rate: int) -> tuple[CompiledSong, ...]:
-    """The songs of a set with the code of each: its own, or that of the set."""
-    coded = []
+def set_codes(show: Show) -> tuple[TimeCode | None, ...]:
+    """The code of each song of the set: its own, or that of the set."""
     of_set = show.set_list.time_code
-    before = Fraction(0)  # frames of music, as long as usual, since the first song's bar 1
-    for index, (entry, song) in enumerate(zip(show.set_list.entries, songs, strict=True)):
-        if index:
-            before -= song.legs[0].route_start  # its count-in
+    codes = []
+    before_s = Fraction(0)  # of music, as long as usual, since the first song's bar 1
+    for index, entry in enumerate(show.set_list.entries):
         code = show.songs[entry.song_id].time_code
-        if code is None and of_set is not None:
-            code = of_set.of_song(index, before / rate)
-        coded.append(replace(song, time_code=code))
-        last = song.legs[-1]
-        before += last.route_start + last.usual_rounds * last.length
-    return tuple(coded)
+        if of_set is not None:
+            steps = usual_path(lay_out(tonight(show.songs[entry.song_id], entry)))
+            if index:
+                before_s -= steps[0].start_s  # its count-in
+            code = code or of_set.of_song(index, before_s)
+            before_s += steps[-1].start_s + steps[-1].leg.duration_s
+        codes.append(code)
+    return tuple(codes)
+
+
+def alone(show: Show, index: int) -> Show:
+    """A set of one song of the set, which keeps its code and tonight's changes."""
+    entry = show.set_list.entries[index]
+    song = replace(show.songs[entry.song_id], time_code=set_codes(show)[index])
+    return replace(
+        show,
+        songs={**show.songs, entry.song_id: song},
+        set_list=replace(show.set_list, entries=(entry,)),
+    )
 
 
 def pulse_clip(pulse: Pulse, rate: int) -> NDArray[np.float32]:

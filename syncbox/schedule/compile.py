@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.schedule.clicks import VOICES
-from syncbox.schedule.codes import PULSE_CLIP, pulse_clip, with_codes
+from syncbox.schedule.codes import PULSE_CLIP, pulse_clip, set_codes
 from syncbox.schedule.entry import StartAt, find_bar
 from syncbox.schedule.events import Sounds, Work, leg_events
 from syncbox.schedule.fitting import loop_targets
@@ -53,7 +53,9 @@ def compile_show(
         )
         for index, entry in enumerate(show.set_list.entries)
     )
-    return _program(show.rig, rate, with_codes(songs, show, rate), sounds)
+    coded = zip(songs, set_codes(show), strict=True)
+    songs = tuple(replace(song, time_code=code) for song, code in coded)
+    return _program(show.rig, rate, songs, sounds)
 
 
 def _number_sounds(
