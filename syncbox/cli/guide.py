@@ -21,6 +21,7 @@ PAGES = (
     "timecode",
     "ports",
     "keys",
+    "pedals",
     "trouble",
     "words",
 )

@@ -57,6 +57,14 @@ def _trouble_of(pulse: Pulse) -> str:
     return _TROUBLE.get(pulse.health, "")
 
 
+def _refused(deck: Deck | None, now: Any) -> int:
+    """Messages that found a queue full, on their way out or in."""
+    if deck is None:
+        return 0
+    queues = sum(ring.refused for ring in (deck.to_sender, deck.played, deck.heard))
+    return queues + int(getattr(now, "heard_lost", 0))
+
+
 @dataclass(frozen=True, slots=True)
 class EngineKind:
     """How the engine process makes an engine, and what its `Now` looks like.
@@ -202,7 +210,7 @@ class Session:
             xruns=pulse.xruns,
             callback=lengths(deck.lengths if deck else (), pulse.callback_ns_max),
             midi_sent=tuple(deck.sent_counts[: self._port_count]) if deck else (),
-            midi_refused=pulse.midi_refused + (deck.to_sender.refused if deck else 0),
+            midi_refused=pulse.midi_refused + _refused(deck, now),
             log_refused=deck.sent.refused if deck else 0,
             ports=side.port_states() if side else (),
             engine_alive=self._engine is not None and self._engine.alive,

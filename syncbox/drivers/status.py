@@ -59,7 +59,7 @@ class Status:
     xruns: int  # complaints of the audio system
     callback: Lengths
     midi_sent: tuple[int, ...]  # messages per port of the rig
-    midi_refused: int  # messages that could not be sent: a queue or the audio system was full
+    midi_refused: int  # messages that were lost: a queue or the audio system was full
     log_refused: int  # messages that were sent but are missing from `sent`, which was read too late
     ports: tuple[PortState, ...]
     engine_alive: bool
