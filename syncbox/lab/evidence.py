@@ -52,11 +52,13 @@ def machine() -> str:
 class Take:
     """What the session itself told while it played.
 
-    spans: shape (s, 2), frames of the engine around which time was lost.
+    spans: shape (s, 2), frames of the engine around which somebody lost time; gaps: shape
+    (g, 2), those of them in which the engine itself did.
     """
 
     sent: list[SentEvent]
     spans: NDArray[np.int64]
+    gaps: NDArray[np.int64]
     before: Status
     after: Status
 
@@ -104,7 +106,7 @@ def evidence_of_frames(
     late = _lateness(heard.clicks[0] - planned, grid, spans, heard.rate)
     zero = planned + late
     missed = [(first - zero, first + lost - zero) for first, lost in heard.gaps.tolist()]
-    own, shared = _whose(spans_of(missed, rate=heard.rate), spans)
+    own, shared = _whose(spans_of(missed, rate=heard.rate), take.gaps - downbeat)
     evidence = Evidence(
         grid=grid,
         clicks=_of_the_song(heard.clicks[0] - zero, grid),

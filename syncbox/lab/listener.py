@@ -27,7 +27,7 @@ from syncbox.lab.onsets import digital_onsets, matched_onsets
 
 CLIENT_NAME = "syncbox-capture"
 STOP = b"s"
-_MASK, _HALF = 0xFFFF_FFFF, 0x8000_0000  # JACK counts frames in 32 bits
+_MASK = 0xFFFF_FFFF  # JACK counts frames in 32 bits: 24 hours at 48 kHz
 _MIDI_PER_SECOND = 1000  # messages on all ports together; 400 qpm of clock is 160 a port
 _MESSAGE_BYTES = 4  # kept of each message; the reference song has no longer ones
 _TROUBLES_MAX = 10_000
@@ -83,15 +83,14 @@ class Recorder:
         frame_time = self._client.last_frame_time
         if self.first_frame_time < 0:
             self._begin(frame_time)
-        heard_until = (self.first_frame_time + self.frames) & _MASK
-        lost = (frame_time - heard_until) & _MASK
-        if 0 < lost < _HALF:
-            if self.gap_count < _TROUBLES_MAX:
-                self.gaps[self.gap_count] = self.frames, lost
-                self.gap_count += 1
-            self.frames += lost
-        first = self.frames
+        first = (frame_time - self.first_frame_time) & _MASK
         end = first + count
+        if first > self.frames:
+            if self.gap_count < _TROUBLES_MAX:
+                self.gaps[self.gap_count] = self.frames, first - self.frames
+                self.gap_count += 1
+        elif first < self.frames:
+            self._take_back(first)
         self.frames = end
         if end > self.audio.shape[1]:
             self.full = True
@@ -101,6 +100,15 @@ class Recorder:
         for index, port in self._numbered_midi:
             for offset, data in port.incoming_midi_events():
                 self._note(first + offset, index, data)
+
+    def _take_back(self, first: int) -> None:
+        """Forget what was noted from a frame on.
+
+        A server whose clients do not wait for each other may wake this one twice in a
+        cycle after somebody was late: what is heard the second time is the cycle's own.
+        """
+        while self.midi_count and self.midi[self.midi_count - 1, 0] >= first:
+            self.midi_count -= 1
 
     def _begin(self, frame_time: int) -> None:
         """Things that only the callback's own thread can do."""

@@ -151,6 +151,7 @@ def _play(session: Session, grid: Grid, on_progress: OnProgress) -> Take:
     session.press(Command.START)
     sent: list[SentEvent] = []
     spans: list[tuple[int, int]] = []
+    gaps: list[tuple[int, int]] = []
     length = grid.end - int(grid.clicks[0])
     moved_s = time.monotonic()
     while status.now is None or not status.now.sets_over:
@@ -163,10 +164,13 @@ def _play(session: Session, grid: Grid, on_progress: OnProgress) -> Take:
             raise EngineError(status.trouble or "the engine does not move any more")
         if (status.dropouts, status.xruns) != (last.dropouts, last.xruns):
             spans.append((last.frame, status.frame + status.block_frames))
+        if status.dropouts != last.dropouts:
+            gaps.append(spans[-1])
         on_progress(min(1.0, (status.frame - before.frame) / length))
     time.sleep(TAIL_S)
     sent += session.sent()
-    return Take(sent, spans_of(spans, rate=status.rate), before, session.status())
+    wide, own = (spans_of(rows, rate=status.rate) for rows in (spans, gaps))
+    return Take(sent, wide, own, before, session.status())
 
 
 def _measure_simulated(wishes: Wishes, notes: tuple[str, ...]) -> Report:

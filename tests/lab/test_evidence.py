@@ -61,7 +61,7 @@ def sent(late_ns):
 
 @pytest.mark.parametrize(("late_ns", "frames"), [(0, 0), (1_000_000, 48), (200_000, 10)])
 def test_lateness_of_the_sender_is_the_error_of_the_clock(late_ns, frames):
-    take = Take(sent(late_ns), NO_SPANS, status(), status(dropouts=2, xruns=3))
+    take = Take(sent(late_ns), NO_SPANS, NO_SPANS, status(), status(dropouts=2, xruns=3))
     found = report(*evidence_of_times(CHOICE, take, GRID, None))
     assert [clock.spread.max for clock in found.clocks] == [frames, frames]
     assert [patch.spread.max for patch in found.patches] == [frames, frames]
@@ -71,7 +71,7 @@ def test_lateness_of_the_sender_is_the_error_of_the_clock(late_ns, frames):
 
 
 def test_an_engine_that_played_nothing_is_an_error():
-    take = Take([], NO_SPANS, status(), status(trouble="It stopped."))
+    take = Take([], NO_SPANS, NO_SPANS, status(), status(trouble="It stopped."))
     with pytest.raises(EngineError, match="played nothing"):
         evidence_of_times(CHOICE, take, GRID, None)
 
