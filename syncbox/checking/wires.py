@@ -147,7 +147,7 @@ def _judge(moment: _Moment, walk: _Walk) -> Iterator[Problem]:
         return
     clock_qpm = moment.qpm if port.clock else None
     byte_count = moment.other_bytes + sum(chosen.byte_count for _, chosen, _ in moment.patches)
-    needed_us = burst_us(byte_count, port.wire, clock_qpm)
+    needed_us = burst_us(byte_count, port.wire, clock_qpm, time_code=port.time_code)
     before_s = walk.sent_s.get(port.name)
     walk.sent_s[port.name] = moment.at_s
     late_us = needed_us - float(moment.at_s - before_s) * 1e6 if before_s is not None else 0.0
@@ -158,12 +158,12 @@ def _judge(moment: _Moment, walk: _Walk) -> Iterator[Problem]:
             f"{byte_count} bytes take {_ms(needed_us)}, and {_ms(late_us)} of it comes late",
             "send some of it earlier, or move an instrument to another port",
         )
-    after_us = burst_us(moment.other_bytes, port.wire, clock_qpm)
+    after_us = burst_us(moment.other_bytes, port.wire, clock_qpm, time_code=port.time_code)
     parts = [
         BurstPart(chosen.byte_count, max(after_us, round(instrument.loading_ms * 1000)))
         for instrument, chosen, _ in moment.patches
     ]
-    for lead in burst_plan(parts, port.wire, clock_qpm):
+    for lead in burst_plan(parts, port.wire, clock_qpm, time_code=port.time_code):
         instrument, _, item = moment.patches[lead.index]
         changed_s = walk.changed_s.get(instrument.name)
         walk.changed_s[instrument.name] = moment.at_s

@@ -19,12 +19,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from math import ceil
 
 from syncbox.score.rig import Wire
 from syncbox.units import CLOCKS_PER_QUARTER
 
 BYTE_US = 320
 US_PER_MINUTE = 60_000_000
+QUARTER_FRAME_US = Fraction(25_000, 3)  # of time code at its fastest, 30 code frames a second
+QUARTER_FRAME_BYTES = 2
 CHANNEL_MESSAGE_BYTES = 3  # the longest message of a patch change
 
 assert BYTE_US * 31_250 == 10 * 1_000_000  # ten bits at 31.25 kbaud
@@ -52,36 +55,60 @@ def wire_us(byte_count: int, wire: Wire) -> int:
 
 
 def burst_us(
-    byte_count: int, wire: Wire, clock_qpm: Fraction | None, *, message_bytes: int = 0
+    byte_count: int,
+    wire: Wire,
+    clock_qpm: Fraction | None,
+    *,
+    message_bytes: int = 0,
+    time_code: bool = False,
 ) -> int:
     """Microseconds until the last byte is sent, clocks at `clock_qpm` coming at the worst time.
 
-    Real-time bytes go first. A message that a clock would fall into waits until the
-    clock has passed, so each clock in the burst costs its own byte and up to
-    `message_bytes`, the longest message, of idle wire; one may fall on the burst's very
-    beginning. None: no clock runs on this port.
+    Clocks go first, and so do the quarter frames of a `time_code`. A message that one of
+    them would fall into waits until it has passed, so each of them in the burst costs its
+    own bytes and up to `message_bytes`, the longest message, of idle wire; one may fall
+    on the burst's very beginning. None: no clock runs on this port.
     """
-    if clock_qpm is None or wire is Wire.USB or byte_count == 0:
+    if wire is Wire.USB or byte_count == 0:
         return wire_us(byte_count, wire)
-    clock_us = Fraction(US_PER_MINUTE) / (clock_qpm * CLOCKS_PER_QUARTER)
-    cost = 1 + message_bytes
-    if cost * BYTE_US >= clock_us:  # a long message between fast clocks: it cannot wait
-        cost = 1
-    assert clock_us > BYTE_US, f"a clock at {clock_qpm} quarters a minute fills the wire"
-    clock_count = 1
-    while (total_us := (byte_count + clock_count * cost) * BYTE_US) > clock_us * clock_count:
-        clock_count += 1
-    return total_us
+    guests: list[tuple[Fraction, int]] = []  # what comes in between: interval in us, bytes
+    if clock_qpm is not None:
+        clock_us = Fraction(US_PER_MINUTE) / (clock_qpm * CLOCKS_PER_QUARTER)
+        assert clock_us > BYTE_US, f"a clock at {clock_qpm} quarters a minute fills the wire"
+        guests.append((clock_us, 1))
+    if time_code:
+        guests.append((QUARTER_FRAME_US, QUARTER_FRAME_BYTES))
+    costs = [
+        own + message_bytes if (own + message_bytes) * BYTE_US < interval_us else own
+        for interval_us, own in guests  # a long message between fast guests cannot wait
+    ]
+    load = sum(
+        Fraction(cost * BYTE_US) / interval
+        for cost, (interval, _) in zip(costs, guests, strict=True)
+    )
+    if load >= 1:
+        costs = [own for _, own in guests]
+    total_us = byte_count * BYTE_US
+    while True:
+        counts = [max(1, ceil(total_us / interval_us)) for interval_us, _ in guests]
+        busy = sum(count * cost for count, cost in zip(counts, costs, strict=True))
+        if (longer_us := (byte_count + busy) * BYTE_US) <= total_us:
+            return total_us
+        total_us = longer_us
 
 
 def burst_plan(
-    parts: Sequence[BurstPart], wire: Wire, clock_qpm: Fraction | None
+    parts: Sequence[BurstPart],
+    wire: Wire,
+    clock_qpm: Fraction | None,
+    *,
+    time_code: bool = False,
 ) -> tuple[PatchLead, ...]:
     """Parts of one burst on one port in sending order, each with its lead.
 
     `clock_qpm` is the fastest tempo around the bar line where the port carries
-    clock, else None. Leads never grow from one to the next; equal loading times keep
-    the order given.
+    clock, else None; `time_code`: the port carries quarter frames. Leads never grow from
+    one to the next; equal loading times keep the order given.
     """
     order = sorted(range(len(parts)), key=lambda index: -parts[index].loading_us)
     plan: list[PatchLead] = []
@@ -90,7 +117,11 @@ def burst_plan(
         for later in order[position:]:
             byte_count += parts[later].byte_count
             needed_us = parts[later].loading_us + burst_us(
-                byte_count, wire, clock_qpm, message_bytes=CHANNEL_MESSAGE_BYTES
+                byte_count,
+                wire,
+                clock_qpm,
+                message_bytes=CHANNEL_MESSAGE_BYTES,
+                time_code=time_code,
             )
             lead_us = max(lead_us, needed_us)
         plan.append(PatchLead(index, lead_us))

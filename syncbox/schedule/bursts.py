@@ -53,13 +53,14 @@ def _port_events(
     later = [entry for entry in burst.messages if entry[0].port == port.name]
     after_bytes = sum(len(data) for _, data, _ in later)
     longest = max((len(data) for _, data, _ in later), default=0)
-    after_us = burst_us(after_bytes, port.wire, clock_qpm, message_bytes=longest)
+    code = port.time_code
+    after_us = burst_us(after_bytes, port.wire, clock_qpm, message_bytes=longest, time_code=code)
     parts = [
         # What follows the patches on this wire pushes them earlier, like a loading time.
         BurstPart(chosen.byte_count, max(after_us, round(instrument.loading_ms * 1000)))
         for instrument, chosen in here
     ]
-    for lead in burst_plan(parts, port.wire, clock_qpm):
+    for lead in burst_plan(parts, port.wire, clock_qpm, time_code=code):
         instrument, chosen = here[lead.index]
         shift = lead_shift(port.offset_ms, lead.lead_us, burst.rate)
         yield (
@@ -75,7 +76,7 @@ def _port_events(
         )
     for position, (_, data, why) in enumerate(later):
         rest = sum(len(entry[1]) for entry in later[position:])
-        lead_us = burst_us(rest, port.wire, clock_qpm, message_bytes=longest)
+        lead_us = burst_us(rest, port.wire, clock_qpm, message_bytes=longest, time_code=code)
         yield lead_shift(port.offset_ms, lead_us, burst.rate), MessageOut(index, data, why)
 
 

@@ -288,3 +288,32 @@ def test_patches_leave_between_the_quarter_frames():
     for (_, before_end, before), (begins, _, why) in itertools.pairwise(taken):
         if "time code" in (before, why) and before != why:
             assert begins >= before_end - 1
+
+
+@pytest.mark.parametrize("tempo", [Fraction(161), Fraction(400)])
+def test_a_burst_between_the_quarter_frames_is_over_at_the_bar_line(tempo):
+    from syncbox.score.song import ControllerSend, PatchChange
+
+    sends = [
+        item(what, bar)
+        for bar in range(2, 30)
+        for what in (
+            PatchChange("organ", f"{bar}"),
+            PatchChange("lead", f"{bar}"),
+            *(ControllerSend("organ", number, bar) for number in range(20, 32)),
+        )
+    ]
+    code = TimeCode(CodeRate.FPS_30, 0)
+    played = play(program(coded(section("A", 30, *sends), code=code, tempo=tempo)))
+    start = played.frames("clock", 2)[0] - LATE
+    bar = 4 * 60 / tempo * RATE
+    ends = [
+        frame + len(data) * 320e-6 * RATE
+        for frame, port, data, why in played.midi
+        if port == PORT and why == "controller"
+    ]
+    assert len(ends) == 28 * 12
+    for number in range(28):
+        line = start + (number + 1) * bar + EARLY
+        last = max(ends[12 * number : 12 * number + 12])
+        assert line - 0.06 * RATE < last <= line + 1
