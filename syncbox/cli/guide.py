@@ -17,6 +17,7 @@ PAGES = (
     "commands",
     "rehearsal",
     "levels",
+    "mixes",
     "voice",
     "timecode",
     "ports",

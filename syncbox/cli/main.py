@@ -37,6 +37,7 @@ COMMANDS = {
     "learn": ("learn:learn", "Press a pedal, and the rig knows what it does."),
     "try": ("audition:audition", "Select a patch on an instrument, to hear it at home."),
     "ports": ("ports:ports", "List audio devices and MIDI ports, and what the rig matches."),
+    "soundcheck": ("soundcheck:soundcheck", "Hear which output is which, quietly."),
     "measure": ("measure:measure", "Measure how tight click and clock are on this computer."),
     "voices": ("voices:voices", "Make the spoken words of a show and list them."),
     "exposure": ("exposure:exposure", "Estimate how loud the show is at an ear that was measured."),
