@@ -12,6 +12,7 @@ from syncbox.checking.sounds import SoundShelf, check_loops, check_pad_sounds, c
 from syncbox.checking.wires import check_patch, check_patch_names, check_patches, check_wires
 from syncbox.errors import ShowError
 from syncbox.score.checks import check_form, check_names, check_rig, check_sources, items, warning
+from syncbox.score.code_checks import check_codes
 from syncbox.score.control_checks import check_controls, check_zones
 from syncbox.score.hand_checks import check_hands
 from syncbox.score.layout import Route, lay_out, usual_path
@@ -67,6 +68,7 @@ def check_draft(draft: Draft, folder: Path, *, sounds: bool = True) -> Iterator[
     yield from check_rig(show.rig)
     yield from check_patch_names(show.rig)
     yield from check_sources(show.songs.values(), show.rig)
+    yield from check_codes(show)
     yield from check_controls(show.rig, show.songs.values())
     yield from check_zones(show.rig, show.songs.values())
     yield from check_hands(show.rig, show.songs.values())
