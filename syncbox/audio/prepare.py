@@ -16,18 +16,18 @@ import numpy as np
 from syncbox.audio import fit
 from syncbox.audio.cache import Cache, key_of
 from syncbox.audio.clips import clip_info, files_of, inside, read_clip
-from syncbox.audio.find import find_loop
+from syncbox.audio.find import find_loop, first_strong
 from syncbox.audio.loudness import Loudness, matching_gain_db, measure
-from syncbox.audio.onsets import Sound
+from syncbox.audio.onsets import Sound, find_onsets
 from syncbox.audio.words import Speech
 from syncbox.errors import SyncboxError
-from syncbox.schedule.fitting import LoopTarget, fitted_name, loop_targets
+from syncbox.schedule.fitting import LoopTarget, clip_name, fitted_name, loop_targets
 from syncbox.schedule.program import Clips
 from syncbox.schedule.words import word_clip, words_of
 from syncbox.score.layout import Leg, lay_out
 from syncbox.score.night import tonight
 from syncbox.score.rig import Rig, Show
-from syncbox.score.song import AudioKind, PlayAudio, Song
+from syncbox.score.song import AudioKind, FitWay, PlayAudio, Song
 from syncbox.units import db_to_gain
 
 TAIL_S = 0.01  # of a fitted loop's beginning after its end, so that it can be faded or cut there
@@ -48,8 +48,8 @@ class _Wish:
 
     name: str  # among the clips
     file: str
-    play: PlayAudio | None = None  # of a fitted loop
-    target: LoopTarget | None = None
+    play: PlayAudio | None = None  # where more is wanted than the file as it is:
+    target: LoopTarget | None = None  # a loop is fitted, else it begins at its first hit
 
 
 @dataclass(slots=True)
@@ -106,8 +106,10 @@ class Preparer:
 
     def _sound(self, wish: _Wish) -> Sound:
         path = inside(self.folder, wish.file)
-        if wish.target is None or wish.play is None:
+        if wish.play is None:
             return self._plain(path)
+        if wish.target is None:
+            return self._from_first_hit(path)
         play, target = wish.play, wish.target
         parts = (self._source(path), self.rate, play.fit.value, str(play.start_seconds))
         key = key_of("fitted", fit.VERSION, *parts, play.every_bars, target.key)
@@ -119,6 +121,12 @@ class Preparer:
             return read_clip(path, self.rate)
         key = key_of("plain", fit.VERSION, self._source(path), self.rate)
         return self.cache.sound(key, lambda: read_clip(path, self.rate))
+
+    def _from_first_hit(self, path: Path) -> Sound:
+        key = key_of("first hit", fit.VERSION, self._source(path), self.rate)
+        sound = self._plain(path)
+        first = int(self.cache.note(key, lambda: first_strong(find_onsets(sound, self.rate))))
+        return sound[:, first:]
 
     def _fitted(self, path: Path, play: PlayAudio, target: LoopTarget) -> Sound:
         sound = self._plain(path)
@@ -200,6 +208,10 @@ def _wishes(
 ) -> list[_Wish]:
     plain = {file for song in songs for file in files_of(song)}.union(pads)
     wishes = {file: _Wish(file, file) for file in sorted(plain)}
+    for play in _plays(songs):
+        if play.start_found and play.fit is FitWay.OFF:
+            name = clip_name(play)
+            wishes[name] = _Wish(name, play.file, play)
     for each in legs:
         for (_, _, play), target in loop_targets(each, rate).items():
             name = fitted_name(play, target)

@@ -103,7 +103,8 @@ def _check(
     seconds, quarters = _line(path, placed.tick, play)
     if len(seconds) < 2:
         return
-    found = lie(inside(folder, play.file), float(play.start_seconds), (seconds, quarters), cache)
+    start_s = None if play.start_found else float(play.start_seconds)
+    found = lie(inside(folder, play.file), start_s, (seconds, quarters), cache)
     if not found.certain:
         return
     tempo = 60 * (quarters[1] - quarters[0]) / (seconds[1] - seconds[0])
@@ -125,7 +126,7 @@ def _check(
             placed.item.place,
             f"the hits of '{play.file}' lie {abs(found.offset_ms):.0f} ms {side} the beats",
             f"its first strong hit is at {found.first_hit_s:.3f} s: if that is bar 1, "
-            f"write from: {found.first_hit_s * 1000:.0f} ms",
+            f"write from: {found.first_hit_s * 1000:.0f} ms, or from: first hit",
         )
 
 
@@ -154,13 +155,15 @@ def _line(path: Sequence[Step], tick: int, play: PlayAudio) -> tuple[Values, Val
     return np.array(seconds), np.array(quarters)
 
 
-def lie(path: Path, start_s: float, line: tuple[Values, Values], cache: Cache) -> Lie:
+def lie(path: Path, start_s: float | None, line: tuple[Values, Values], cache: Cache) -> Lie:
     """How the hits of a file from `start_s` on lie on a line of seconds and quarters.
 
-    Kept in the cache. Raises SyncboxError for a file that cannot be read.
+    None: from its first strong hit on. Kept in the cache. Raises SyncboxError for a
+    file that cannot be read.
     """
     source = cache.source(path)
     hits = cache.note(key_of("hits", VERSION, source, RATE), lambda: _hits(path))
+    start_s = hits[2][0] if start_s is None else start_s
     name = key_of("lie", VERSION, source, start_s, *(values.tolist() for values in line))
     return Lie(*cache.note(name, lambda: _lie(hits, start_s, line)))
 

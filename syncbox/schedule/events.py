@@ -16,7 +16,7 @@ from syncbox.schedule.bursts import Burst, burst_events
 from syncbox.schedule.clicks import leg_clicks
 from syncbox.schedule.codes import PULSE_CLIP, pulse_ticks
 from syncbox.schedule.fades import fade_to
-from syncbox.schedule.fitting import LoopTarget, fitted_name
+from syncbox.schedule.fitting import LoopTarget, clip_name, fitted_name
 from syncbox.schedule.mixes import click_limits, click_part, click_parts
 from syncbox.schedule.program import (
     BeatMark,
@@ -226,7 +226,7 @@ def _add_fade(leg: Leg, tick: int, fade: SourceFade, work: Work, out: LegEvents)
 
 def _add_play(leg: Leg, tick: int, play: PlayAudio, work: Work, out: LegEvents) -> None:
     source = work.sounds.source(play.source)
-    name, from_frame = play.file, seconds_to_frames(play.start_seconds, rate=work.rate)
+    name, from_frame = clip_name(play), seconds_to_frames(play.start_seconds, rate=work.rate)
     target = work.targets.get((leg.index, tick, play))
     if target is not None and work.sounds.clip(fitted_name(play, target)) is not None:
         name, from_frame = fitted_name(play, target), Frames(0)

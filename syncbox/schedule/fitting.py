@@ -77,6 +77,11 @@ def fitted_name(play: PlayAudio, target: LoopTarget) -> str:
     return f"{play.file} ({play.fit.value} from {play.start_seconds} s to {target.key})"
 
 
+def clip_name(play: PlayAudio) -> str:
+    """The name of a sound that is not fitted among the clips of a show."""
+    return f"{play.file} (from its first hit)" if play.start_found else play.file
+
+
 def target_at(legs: Sequence[Leg], index: int, tick: int, bars: int, rate: int) -> LoopTarget:
     """The target of a loop of so many bars that starts at a tick of a leg.
 

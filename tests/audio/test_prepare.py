@@ -12,7 +12,11 @@ from drums import drum_loop
 from syncbox.audio.cache import FOLDER
 from syncbox.audio.loudness import integrated_lufs, true_peak_db
 from syncbox.audio.prepare import TAIL_S, prepare_legs, prepare_show
+from syncbox.audio.voices import click_voices
 from syncbox.errors import ShowError, UnreadableError
+from syncbox.schedule.compile import compile_show
+from syncbox.schedule.fitting import clip_name
+from syncbox.schedule.program import SoundStart
 from syncbox.score.layout import lay_out
 from syncbox.score.rig import SetEntry, TempoTrim
 from syncbox.score.rounds import Practice, practice_steps
@@ -135,3 +139,19 @@ def test_no_peak_passes_the_lowest_ceiling(folder):
     clips = prepare_show(show_in(folder, LOOP, STEM, rig=rig), RATE)
     for name, gain in clips.gains.items():
         assert true_peak_db(clips[name] * np.float32(gain)) <= -9.0 + 0.05
+
+
+def test_a_stem_may_begin_at_its_first_strong_hit(folder):
+    loop, _ = drum_loop(100, rate=RATE)
+    late = np.pad(loop, ((0, 0), (73_000, 0)))
+    soundfile.write(folder / "late.wav", late.T, RATE, subtype="FLOAT")
+    found = replace(STEM, file="late.wav", start_found=True)
+    show = show_in(folder, found, replace(found, start_found=False, source="other"))
+    clips = prepare_show(show, RATE)
+    assert clips["late.wav"].shape == late.shape
+    assert clips[clip_name(found)].shape[1] == pytest.approx(loop.shape[1], abs=10)
+    program = compile_show(show, RATE, clips, click_voices(RATE))
+    starts = [e for e in program.songs[0].legs[-1].events if isinstance(e, SoundStart)]
+    lengths = {program.clips[e.clip].shape[1] for e in starts if e.slot >= 0}
+    assert lengths == {late.shape[1], clips[clip_name(found)].shape[1]}
+    assert {e.from_frame for e in starts if e.slot >= 0} == {0}

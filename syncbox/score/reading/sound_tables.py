@@ -51,6 +51,15 @@ def _seconds(text: str) -> Fraction:
 
 GAIN = scalar(_gain, "-6 dB", number=True)
 SECONDS = scalar(_seconds, "1:30", "90 s", "250 ms")
+FIRST_HIT = "first hit"
+
+
+def _start(text: str) -> Fraction | str:
+    """A time in the file, or FIRST_HIT: where its first strong hit is."""
+    return FIRST_HIT if numbers.tidy(text) == FIRST_HIT else _seconds(text)
+
+
+START = located(scalar(_start, "1:30", "250 ms", FIRST_HIT))
 FILE = located(scalar(name, "audio/pads.flac"))
 
 _FIT_WAYS = {way.value: way for way in FitWay}
@@ -72,7 +81,7 @@ PLAY_TABLE = Table(
             "for a loop: bars from one start to the next",
         ),
         Field("gain", GAIN, "louder or softer than the file, in dB"),
-        Field("from", SECONDS, "where in the file to begin"),
+        Field("from", START, "where in the file to begin"),
         Field(
             "fit",
             scalar(lambda text: numbers.one_of(text, _FIT_WAYS), *_FIT_WAYS),
@@ -115,14 +124,20 @@ def _play(found: Found, report: Report) -> tuple[Node, PlayAudio] | None:
     file: tuple[Node, str] | None = found.get(kind.value, None)
     if file is None:
         return None
+    where: tuple[Node, Fraction | str] = found.get("from", (found.node, Fraction(0)))
+    way = found.get("fit", FitWay.OFF)
+    is_found = where[1] == FIRST_HIT
+    if is_found and kind is AudioKind.LOOP and way is FitWay.OFF:
+        report.error(where[0], "a loop that is not fitted begins at a time", "add fit: slices")
     return file[0], PlayAudio(
         file[1],
         found.get("as", own_name(file[1])),
         kind,
         found.get("gain", 0.0),
-        found.get("from", Fraction(0)),
+        Fraction(0) if is_found else Fraction(where[1]),
         found.get("every", 1 if kind is AudioKind.LOOP else 0),
-        found.get("fit", FitWay.OFF) if kind is AudioKind.LOOP else FitWay.OFF,
+        way if kind is AudioKind.LOOP else FitWay.OFF,
+        is_found,
     )
 
 
