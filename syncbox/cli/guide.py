@@ -20,6 +20,7 @@ PAGES = (
     "mixes",
     "voice",
     "timecode",
+    "following",
     "ports",
     "keys",
     "pedals",

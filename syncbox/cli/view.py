@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 from syncbox.cli.keys import Key
+from syncbox.cli.leads import count_words, leader_health, waits_for_leader
 from syncbox.cli.screen import Health, KeyHint, View
 from syncbox.engine.transport import State
 from syncbox.score.layout import Leg, LegKind, Route, Until, lay_out
@@ -136,7 +137,8 @@ class Stage:
             song=sheet.song.title,
             song_no=now.song_index + 1,
             song_count=len(self._sheets),
-            state=state_words(now, leg, by_itself=self.starts_by_itself(now)),
+            state=waits_for_leader(now)
+            or state_words(now, leg, by_itself=self.starts_by_itself(now)),
             section=leg.section,
             bar=beat.bar,
             bars=beat.bars,
@@ -154,8 +156,8 @@ class Stage:
             next_section=coming.name,
             next_patches=coming.patches,
             waits=waits or now.transport in STILL,
-            ports=port_health(status),
-            notice=notice,
+            ports=(*leader_health(now), *port_health(status)),
+            notice=notice or count_words(now),
             keys=KEY_HINTS,
         )
 

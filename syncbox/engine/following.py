@@ -13,10 +13,11 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
-from syncbox.engine.chasing import chase, prepare_song, rejoin_stems, send_position
+from syncbox.engine.chasing import chase, prepare_song, send_position
+from syncbox.engine.entering import enter, top_of
 from syncbox.engine.leader import Leader, Spot, clock_phase
-from syncbox.engine.places import clock_after, next_spot, runs_after, top_of, unsent
-from syncbox.engine.planning import place, stop_now
+from syncbox.engine.places import clock_after, next_spot, runs_after, unsent
+from syncbox.engine.planning import stop_now
 from syncbox.engine.ports import clock_interval
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.servo import GAP_INTERVALS, Lock, begun, missing, step, waited
@@ -135,37 +136,9 @@ def _take_start(
 def _begin(state: EngineState, leader: Leader, due: float, first: int) -> None:
     """Place the music so that its first clock is the one that is due at a frame."""
     assert leader.spot is not None
-    spot = leader.spot
-    leg = state.song.legs[spot.leg_index]
-    if state.tail is not None:
-        stop_now(state, first)
-    state.go(Command.START)
-    state.stretch = stretch = leader.stretch
-    state.slots.clear()
-    state.mixer.stop_all(first - state.next_frame)
-    state.phase = phase = clock_phase(leg) if spot.phase < 0 else spot.phase
-    tick, offset = 0, Fraction(0)
-    if spot.clock:
-        tick = int(leg.clock_ticks[phase][spot.clock])
-        offset = leg.clock_offsets[phase].exact(spot.clock)
-    chase(state, state.song_index, spot.leg_index, tick, first)
-    state.now.forget_place()
-    state.cue_pending = False
-    state.jump_leg = -1
-    state.vamps_met = state.holds_met = 0
-    state.position_known = spot.known
-    state.told_tick = spot.told_tick
-    if spot.told_tick < 0:
-        state.told_tick = leg.route_tick + (spot.round_no - 1) * leg.ticks + tick
+    state.stretch = leader.stretch
     begins = max(Fraction(due) + leader.offset, Fraction(first + state.start_lead))
-    if spot.clock or spot.leg_index != top_of(state).leg_index:
-        rejoin_stems(state, spot.leg_index, tick, begins, offset)
-    at = (state.song_index, spot.leg_index, spot.round_no)
-    place(state, at, leg, begins - offset * stretch, tick)
-    assert state.tail is not None
-    for group, ahead in enumerate(spot.ahead):
-        state.tail.clock_positions[group] += ahead
-    leader.placed, leader.leads = state.tail, True
+    leader.placed, leader.leads = enter(state, leader.spot, begins), True
     leader.floor = int(begins) - state.start_lead // 2  # Start must stay 1 ms before its clock
 
 
@@ -234,7 +207,7 @@ def _take_clock(state: EngineState, leader: Leader, frame: int, first: int) -> N
         if lost < 0:
             leader.doubled += 1
             return
-        leader.servo = step(servo, frame, interval * (1 + lost))
+        leader.servo = step(servo, frame, interval * (1 + lost), 1 + lost)
     if leader.pending:
         if leader.placed is None:
             _begin(state, leader, leader.servo.frame, first)
@@ -281,7 +254,7 @@ def _count_clock(state: EngineState, leader: Leader, frame: int) -> None:
         else:
             leader.owed += 1
             span += leader.interval
-    leader.servo = step(leader.servo, frame, span)
+    leader.servo = step(leader.servo, frame, span, lost + 1)
     leader.moved = not leader.owed
     run = leader.run
     assert run is not None

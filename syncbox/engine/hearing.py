@@ -40,6 +40,8 @@ _COMMANDS = {
     "slower": Command.TEMPO_DOWN,
     "louder": Command.LOUDER,
     "softer": Command.SOFTER,
+    "sticks": Command.HIT_STICK,
+    "tap tempo": Command.TAP_TEMPO,
 }
 
 
@@ -91,6 +93,7 @@ class Hearing:
         """Turn presses into commands, before the block that begins at a frame is decided."""
         triggers, self._frame = self._triggers, first
         triggers.settle(first)
+        self._press_all(state, first)
         if self._heard:
             self._heard.sort(key=_by_offset)
             leader = state.leader
@@ -102,14 +105,20 @@ class Hearing:
                     or state.hands.take(state, first + offset, source, message)
                 ):
                     self._to_play.append((offset, source, message))
+                self._press_all(state, first + offset)
             self._heard.clear()
-        for control in triggers.pressed:
-            command, section = self._presses[control]
-            self._press(state, command, section)
-        triggers.pressed.clear()
 
-    def _press(self, state: EngineState, command: Command, section: str) -> None:
-        if not section:
+    def _press_all(self, state: EngineState, frame: int) -> None:
+        """Every press that a message, or time, has made at a frame."""
+        for control in self._triggers.pressed:
+            command, section = self._presses[control]
+            self._press(state, command, section, frame)
+        self._triggers.pressed.clear()
+
+    def _press(self, state: EngineState, command: Command, section: str, frame: int) -> None:
+        if command in (Command.HIT_STICK, Command.TAP_TEMPO):
+            state.press(command, frame)
+        elif not section:
             state.press(command)
         elif section in state.song.sections:
             state.press(command, state.song.sections.index(section))

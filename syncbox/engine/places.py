@@ -7,11 +7,6 @@ from syncbox.engine.run import LegRun
 from syncbox.engine.state import EngineState
 
 
-def top_of(state: EngineState) -> Spot:
-    """Position 0: the first bar, without count-in or pickup."""
-    return Spot(next(i for i, leg in enumerate(state.song.legs) if leg.counted))
-
-
 def next_spot(state: EngineState, leader: Leader) -> Spot | None:
     """The clock after the last one heard; None at the end of the song."""
     run = leader.run

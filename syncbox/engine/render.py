@@ -8,6 +8,7 @@ between them, so what is rendered is what is played.
 from __future__ import annotations
 
 from syncbox.engine.chasing import send_panic
+from syncbox.engine.counting import forget_count, hit_stick, tap
 from syncbox.engine.emission import emit_block
 from syncbox.engine.following import follow, is_for_leader, show_leader
 from syncbox.engine.levels import show_mixes, turn
@@ -36,6 +37,7 @@ from syncbox.engine.transport import Command, State, unpacked
 _LEVEL_STEPS = {Command.LOUDER: LEVEL_STEP_DB, Command.SOFTER: -LEVEL_STEP_DB}
 _TRIM_STEPS = {Command.TEMPO_UP: TRIM_STEP_PERMILLE, Command.TEMPO_DOWN: -TRIM_STEP_PERMILLE}
 _TEMPO = (*_TRIM_STEPS, Command.TEMPO_TRIM)  # a leader's tempo is not ours to change
+_COUNTS = {Command.HIT_STICK: hit_stick, Command.TAP_TEMPO: tap}
 _JUMPS = (Command.JUMP_AT_BAR, Command.JUMP_AT_END, Command.REPEAT_SECTION)
 _MIX_COMMANDS = (
     Command.MUTE_MIX,
@@ -60,6 +62,7 @@ def render_block(state: EngineState, first_frame: int, frame_count: int) -> Bloc
     state.midi.clear()
     state.hearing.heed(state, first_frame)
     follow(state, first_frame)
+    forget_count(state)
     for number in state.presses:
         command, argument = unpacked(number)
         if not is_for_leader(state, command):
@@ -87,10 +90,11 @@ def _obey(state: EngineState, command: Command, argument: int, end: int) -> None
         choose_song(state, _SONG_STEPS[command], first)
     elif command in _LEVEL_STEPS:
         state.mixer.change_level(_LEVEL_STEPS[command])
-    elif command in _TRIM_STEPS:
-        set_trim(state, state.trim_permille + _TRIM_STEPS[command], end)
-    elif command is Command.TEMPO_TRIM:
-        set_trim(state, argument, end)
+    elif command in _TEMPO:
+        step = _TRIM_STEPS.get(command)
+        set_trim(state, argument if step is None else state.trim_permille + step, end)
+    elif command in _COUNTS:
+        state.now.refused_count += not _COUNTS[command](state, argument or first)
     elif command is Command.REFRESH_PORT:
         state.now.refused_count += not refresh_port(state, argument)
     elif command is Command.SELECT_PATCH:

@@ -90,8 +90,11 @@ def missing(servo: Servo, arrival: float, interval: float) -> int:
     return max(0, min(math.floor(error / step + 0.5), math.floor(since / step + 0.5) - 1))
 
 
-def step(servo: Servo, arrival: float, span: float) -> Servo:
-    """The next clock: it arrived at a frame, `span` frames of the map after the last one."""
+def step(servo: Servo, arrival: float, span: float, count: int = 1) -> Servo:
+    """The next clock: it arrived at a frame, `span` frames of the map after the last one.
+
+    `count` clocks lie in that span; after a gap the one that comes weighs no more than any.
+    """
     error = arrival - servo.expected(span)
     good = abs(error) < GOOD_S * servo.rate
     far = 0 if good else max(1, servo.far + 1) if error > 0 else min(-1, servo.far - 1)
@@ -106,7 +109,7 @@ def step(servo: Servo, arrival: float, span: float) -> Servo:
         lock = Lock.LISTENING
     leans = lock is not Lock.LOCKED or abs(lean) > LEANING_S * servo.rate
     wide = WIDE_CLOCKS if leans else max(0, servo.wide - 1)
-    to_phase, to_ratio = gains(span * servo.ratio / servo.rate, clocks, wide=wide > 0)
+    to_phase, to_ratio = gains(span / count * servo.ratio / servo.rate, clocks, wide=wide > 0)
     ratio = servo.ratio + to_ratio * error / span
     return Servo(
         rate=servo.rate,

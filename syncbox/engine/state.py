@@ -24,6 +24,7 @@ from syncbox.engine.ports import (
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.script import CueScript
 from syncbox.engine.speaking import Speaker
+from syncbox.engine.tapping import Counter
 from syncbox.engine.timecode import CodeOut
 from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
 from syncbox.schedule.program import CompiledSong, FadeTo, PatchOut, Program, SoundStart
@@ -71,6 +72,9 @@ class Now:
     mix_turned: int = -1  # the mix whose level was changed last, and that level
     mix_turned_mdb: int = 0
     starts_itself: int = 0  # whether the coming song begins without a press, after its gap
+    count_said: int = 0  # what came of the last stick hit or tap (`tapping.Said`)
+    count_hits: int = 0  # hits or taps so far
+    count_milli: int = 0  # thousandths of beats a minute that they make
     leader_lock: int = -1  # how well the box that is followed is known (`servo.Lock`); -1: none
     leader_leads: int = 0  # it has started what is playing
     leader_armed: int = 0  # the song waits for its start
@@ -128,6 +132,7 @@ class EngineState:
         ]
         self.hearing = Hearing(program)
         self.hands = Hands(program)
+        self.counter = Counter()
         self.leader = None if program.rig.follow is None else Leader(program.rig, program.rate)
         self.code = CodeOut(program)
         self.speaker = Speaker(program.rate)
@@ -150,11 +155,13 @@ class EngineState:
         self.absent = [False] * len(ports)  # nothing but clocks is sent there for now
         self.returning: dict[int, int] = {}  # port: when it goes on with the music, -1 unknown
         self.told_tick = 0  # song position of the receivers at the end of the tail
-        # Leads in frames
-        rate = program.rate
+        self._set_leads(program.rig, program.rate)
+
+    def _set_leads(self, rig: Rig, rate: int) -> None:
+        """How far ahead things are done, in frames."""
         self.start_lead = ms_to_frames(START_LEAD_MS, rate=rate)
         self.start_delay = ms_to_frames(START_DELAY_MS, rate=rate)
-        self.margin = _margin_frames(program.rig, self.outboxes, rate)
+        self.margin = _margin_frames(rig, self.outboxes, rate)
         self.free_clock.begin(Fraction(0), clock_interval(self.song.legs[0].first_qpm, rate))
 
     @property

@@ -50,7 +50,9 @@ class Command(IntEnum):
     MIX_LOUDER = 53  # argument: the mix
     MIX_SOFTER = 54
     PLAY_PAD = 55  # argument: a pad of the present song, times 128, plus the velocity
-    SELECT_PATCH = 18  # by hand, until the next section; see `override.choice`
+    SELECT_PATCH = 24  # by hand, until the next section; see `override.choice`
+    HIT_STICK = 25  # argument: the frame of the hit, 0 for now
+    TAP_TEMPO = 26  # the same for a tap
     REFRESH_PORT = 40  # from the host, not from a person; see `returning.Refresh`
 
 
@@ -111,6 +113,11 @@ NEXT_STATE: dict[tuple[State, Trigger], State] = {
     **{(state, Command.STOP_AT_BAR): state for state in _PLAYING if state != State.HOLDING},
     **{(state, Command.NEXT_SONG): state for state in _STILL},
     **{(state, Command.PREVIOUS_SONG): state for state in _STILL},
+    **{
+        (state, command): state
+        for state in _STILL
+        for command in (Command.HIT_STICK, Command.TAP_TEMPO)
+    },
     **{(state, command): state for state in State for command in _ALWAYS},
     **{
         (state, command): state

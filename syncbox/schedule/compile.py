@@ -194,6 +194,7 @@ def _compile_steps(
         section_zones(song, work.rig),
         pads=_pads(song, work),
         name_clips=tuple(work.sounds.clip_of.get(word_clip(name), -1) for name in work.names),
+        stick_start=song.stick_start,
     )
 
 

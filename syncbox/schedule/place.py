@@ -66,6 +66,16 @@ class Offsets:
             denominators = np.full_like(self.denominators, RAMP_DENOMINATOR)
         return _placed(numerators, self.segments, denominators, start, starts)
 
+    def unrounded(self) -> NDArray[np.float64]:
+        """Frames of every event from the leg's start, shape (n,), unrounded, at the written tempo.
+
+        For what is measured, not placed.
+        """
+        starts = np.array([float(start) for start in self.segment_starts])
+        within = self.numerators / self.denominators[self.segments]
+        frames: NDArray[np.float64] = within + starts[self.segments]
+        return frames
+
     def exact(self, index: int, stretch: Fraction = ONE) -> Fraction:
         """Exact frames of one event from the leg's start."""
         segment = int(self.segments[index])

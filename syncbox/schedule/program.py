@@ -189,6 +189,7 @@ class CompiledSong:
     pads: tuple[PadPlan, ...] = ()
     time_code: TimeCode | None = None
     name_clips: tuple[int, ...] = ()  # per section: the clip that announces it, or -1
+    stick_start: tuple[Fraction, Fraction] | None = None  # hits a minute that sticks may count
 
 
 @dataclass(frozen=True, slots=True)

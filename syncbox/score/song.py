@@ -173,7 +173,6 @@ class PlayAudio:
     start_seconds: Fraction = Fraction(0)  # point in the file where playing begins
     every_bars: int = 0  # loops only: bars from one start to the next
     fit: FitWay = FitWay.OFF  # loops only
-    start_found: bool = False  # playing begins at the file's first strong hit, not `start_seconds`
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,4 +310,5 @@ class Song:
     pads: tuple[Pad, ...] = ()  # beside those of the rig, or instead of them
     time_code: TimeCode | None = None  # its own; else that of the set
     spoken: bool | None = None  # whether count-ins and section names are said; None: as the rig
+    stick_start: tuple[Fraction, Fraction] | None = None  # hits a minute; None: as the rig
     place: Place = field(default=Place(), compare=False)

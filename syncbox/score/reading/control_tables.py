@@ -41,6 +41,8 @@ COMMANDS = (
     "slower",
     "louder",
     "softer",
+    "sticks",
+    "tap tempo",
 )
 JUMPS = ("jump at bar", "jump at end")
 

@@ -13,6 +13,7 @@ from syncbox.score.reading.controls import build_control, build_zones
 from syncbox.score.reading.fields import Found, read_table
 from syncbox.score.reading.hands import build_filters, build_pads
 from syncbox.score.reading.mix_tables import MixLevel
+from syncbox.score.reading.lead_tables import read_follow
 from syncbox.score.reading.nodes import Node, Scalar
 from syncbox.score.reading.numbers import near, shown
 from syncbox.score.reading.report import Report
@@ -82,6 +83,7 @@ def build_rig(found: Found, report: Report) -> Rig:
             found.node, "no mix is written, so everything goes to outputs 1-2", "write mixes"
         )
     no_loudness: float | None = None
+    any_count: tuple[Fraction, Fraction] | None = None
     measured: list[Found] = found.get("calibration", [])
     no_pulse: Pulse | None = None
     rig = Rig(
@@ -94,6 +96,9 @@ def build_rig(found: Found, report: Report) -> Rig:
         found.get("zones-early", Fraction(0)),
         pads=build_pads(found, report, whole=True),
         filters=build_filters(found, report),
+        follow=read_follow(found, list(inputs), report),
+        follow_offset_ms=found.get("follow-offset", Fraction(0)),
+        stick_start=found.get("stick-start", any_count),
         loudness_lufs=found.get("loudness", no_loudness),
         pulse=found.get("pulse", no_pulse),
         spoken=found.get("spoken", False),

@@ -34,6 +34,7 @@ from syncbox.score.reading.fields import (
     table_of,
 )
 from syncbox.score.reading.hand_tables import FILTER_TABLE, FILTERS, MOVE_TABLE, PAD_TABLE, PADS
+from syncbox.score.reading.lead_tables import FOLLOW_FIELDS, STICK_START
 from syncbox.score.reading.mix_tables import LEVEL_TABLE, MIX_TABLE
 from syncbox.score.reading.report import Mistake
 from syncbox.score.reading.song_tables import FORMAT_FIELD
@@ -145,6 +146,8 @@ RIG_TABLE = Table(
         Field("inputs", named(scalar(name, "*pedal*")), "the MIDI inputs, each with its pattern"),
         Field("controls", listed(table_of(CONTROL_TABLE)), "footswitches, pads and keys"),
         Field("zones", ZONES, "what the keyboards play where no song says anything"),
+        *FOLLOW_FIELDS,
+        STICK_START,
         Field(
             "zones-early",
             milliseconds(0, ZONES_EARLY_MS_MAX, "40 ms"),

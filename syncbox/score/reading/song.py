@@ -114,6 +114,7 @@ def _build_song(found: Found, song_id: str, report: Report) -> Song:
     count_in: CountIn = found.get("count-in", CountIn())
     no_code: TimeCode | None = None
     unsaid: bool | None = None
+    any_count: tuple[Fraction, Fraction] | None = None
     return Song(
         song_id,
         found.get("title", song_id),
@@ -129,6 +130,7 @@ def _build_song(found: Found, song_id: str, report: Report) -> Song:
         pads=build_pads(found, report, whole=False),
         time_code=found.get("time-code", no_code),
         spoken=found.get("spoken", unsaid),
+        stick_start=found.get("stick-start", any_count),
         place=report.place(found.node),
     )
 

@@ -20,6 +20,7 @@ from syncbox.score.reading.fields import (
     table_of,
 )
 from syncbox.score.reading.hand_tables import FADE, PAD_TABLE, PADS
+from syncbox.score.reading.lead_tables import STICK_START
 from syncbox.score.reading.report import Mistake
 from syncbox.score.reading.sound_tables import (
     HOLD,
@@ -187,6 +188,7 @@ SONG_TABLE = Table(
         Field("click", CLICK, "what the click plays where a section does not say"),
         Field("zones", ZONES, "what the keyboards play where a section does not say"),
         Field("pads", PADS, "sounds under pads and keys, beside those of the rig"),
+        STICK_START,
         Field("time-code", SONG_CODE, "the song's own time code; that of the set if not written"),
         Field(
             "spoken", YES_NO, "count-in and section names are said; as the rig says if not written"
