@@ -173,6 +173,7 @@ class PlayAudio:
     start_seconds: Fraction = Fraction(0)  # point in the file where playing begins
     every_bars: int = 0  # loops only: bars from one start to the next
     fit: FitWay = FitWay.OFF  # loops only
+    start_found: bool = False  # playing begins at the file's first strong hit, not `start_seconds`
 
 
 @dataclass(frozen=True, slots=True)
