@@ -20,11 +20,11 @@ from syncbox.audio.clips import inside, read_clip
 from syncbox.audio.find import first_strong
 from syncbox.audio.onsets import find_onsets
 from syncbox.errors import ShowError, SyncboxError
-from syncbox.score.checks import warning
+from syncbox.score.checks import items, warning
 from syncbox.score.layout import LegKind, Step, Until, lay_out, usual_path
 from syncbox.score.problem import Problem
 from syncbox.score.reading.show import Draft
-from syncbox.score.song import AudioKind, FitWay, PlayAudio, Song
+from syncbox.score.song import AudioKind, FitWay, Item, PlayAudio, Song
 from syncbox.score.written import PlacedItem
 from syncbox.units import TICKS_PER_QUARTER
 
@@ -64,7 +64,7 @@ def check_drift(draft: Draft, folder: Path) -> Iterator[Problem]:
     """
     cache = Cache.beside(folder)
     for song_id, song in draft.show.songs.items():
-        if song_id in draft.broken:
+        if song_id in draft.broken or not any(map(_can_drift, items(song))):
             continue
         try:
             path = usual_path(lay_out(song))
@@ -81,13 +81,19 @@ def check_drift(draft: Draft, folder: Path) -> Iterator[Problem]:
                 continue
 
 
+def _can_drift(item: Item) -> bool:
+    """Whether an item plays a sound beside the bars that is not brought to their length."""
+    play = item.what
+    if not isinstance(play, PlayAudio):
+        return False
+    return play.kind is not AudioKind.ONE_SHOT and play.fit is FitWay.OFF
+
+
 def _plays(path: Sequence[Step]) -> Iterator[tuple[int, PlacedItem, PlayAudio]]:
     for index, step in enumerate(path):
         for placed in step.leg.items:
             play = placed.what
-            if not isinstance(play, PlayAudio) or play.fit is not FitWay.OFF:
-                continue
-            if play.kind is not AudioKind.ONE_SHOT:
+            if isinstance(play, PlayAudio) and _can_drift(placed.item):
                 yield index, placed, play
 
 
