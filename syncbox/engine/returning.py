@@ -12,7 +12,7 @@ from enum import IntEnum
 from syncbox.engine.chasing import SONG_POSITION_MAX, select_patch
 from syncbox.engine.state import EngineState
 from syncbox.engine.transport import State
-from syncbox.midi.messages import continue_, song_position, start, stop
+from syncbox.midi.messages import continue_, panic, song_position, start, stop
 from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_SONG_POSITION
 
 PORTS_MAX = 64
@@ -40,6 +40,8 @@ def refresh_port(state: EngineState, argument: int) -> bool:
         return False
     state.absent[port] = False
     frame = state.next_frame
+    if kind == Refresh.WHOLE and state.program.rig.input_ports:
+        _end_what_was_played(state, port, frame)
     for instrument, patch in enumerate(state.patches):
         if patch is not None and patch.port == port:
             if kind != Refresh.MISSED:
@@ -53,6 +55,16 @@ def refresh_port(state: EngineState, argument: int) -> bool:
     if kind != Refresh.SETTINGS:
         _rejoin_music(state, port)
     return True
+
+
+def _end_what_was_played(state: EngineState, port: int, frame: int) -> None:
+    """Notes whose ends went nowhere while the cable was out may be sounding still."""
+    state.hearing.router.forget(port)
+    rig = state.program.rig
+    for instrument in rig.instruments:
+        if instrument.port == rig.ports[port].name:
+            for message in panic(instrument.channel):
+                state.outboxes[port].messages.append((frame, message, "panic"))
 
 
 def _rejoin_music(state: EngineState, port: int) -> None:

@@ -188,6 +188,17 @@ class Router:
         for source in range(len(self._held)):
             self.release(source)
 
+    def forget(self, port: int) -> None:
+        """Everything that sounded on a port has been silenced there."""
+        for held in self._held:
+            for slot, targets in list(held.items()):
+                held[slot] = tuple(target for target in targets if target[0] != port)
+        self._sounding = {t: count for t, count in self._sounding.items() if t[0] != port}
+        for away in self._away.values():
+            for target in [target for target in away if target[0] == port]:
+                del away[target]
+        self._pulls = {t: count for t, count in self._pulls.items() if t[0] != port}
+
     def holds(self, port: int, channel: int) -> bool:
         """Whether keys or pedals hold a sound on a channel (0 to 15) of a port."""
         held = any(target[:2] == (port, channel) for target in self._sounding)

@@ -274,3 +274,23 @@ def test_fingers_before_the_bar_line_play_the_coming_section_where_that_is_wante
     engine.turn(40)
     assert [(port, data[1]) for _, port, data in played(engine)][:2] == [(0, 0x32), (1, 0x33)]
     assert engine.state.now.section_index == 1
+
+
+def test_a_box_that_comes_back_is_quiet_and_its_keys_begin_anew() -> None:
+    engine = Engine(program_with_usb())  # the keyboard plays the choir, on port 1
+    engine.turn(100)
+    engine.state.hear(0, KEYS, b"\xb0\x40\x7f" + ON)
+    engine.turn()
+    engine.state.hear(0, KEYS, OFF)  # this went nowhere: the cable was out
+    engine.turn()
+    engine.press(Command.REFRESH_PORT + 256 * 1)
+    engine.turn(20)
+    sent = [(data, why) for _, port, data, why in engine.midi if port == 1]
+    assert (b"\xb0\x40\x00", "panic") in sent
+    before = len(played(engine))
+    engine.state.hear(0, KEYS, b"\x90\x40\x40\x80\x40\x40\xb0\x40\x00")
+    engine.turn()
+    # The pedal is down still, so the box is told; then everything ends as it began.
+    assert [data for _, _, data in played(engine)][before:] == [
+        b"\xb0\x40\x7f", b"\x90\x40\x40", b"\x80\x40\x40", b"\xb0\x40\x00",
+    ]  # fmt: skip
