@@ -21,7 +21,8 @@ import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import groupby
+from itertools import chain, groupby
+from math import floor
 
 import mido
 
@@ -33,6 +34,7 @@ from syncbox.score.layout import LegKind, Route
 from syncbox.score.meter import DENOMINATORS, NUMERATOR_MAX, Meter
 from syncbox.score.rig import Instrument, MidiPort, Rig
 from syncbox.score.song import ControllerSend, Happening, PatchChange, SysexSend, TextCue
+from syncbox.score.timecode import TimeCode, label_of
 from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_QUARTER, TICKS_PER_WHOLE, round_half_up
 
 US_PER_SECOND = 1_000_000
@@ -53,7 +55,11 @@ def song_smf(route: Route, rig: Rig, port: MidiPort) -> bytes:
     end_tick = steps[-1].start_tick + steps[-1].ticks
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER, charset="utf-8")
     title = route.song.title
-    file.tracks.append(_track(title, _conductor(route, steps), end_tick, title))
+    events = _conductor(route, steps)
+    if port.time_code and route.song.time_code is not None:
+        offset = smpte_offset(route.song.time_code, steps[0].step.start_s)
+        events = chain([(0, offset)], events)
+    file.tracks.append(_track(title, events, end_tick, title))
     for instrument in rig.instruments:
         if instrument.port == port.name and port.patches:
             events = _instrument_events(steps, instrument)
@@ -61,6 +67,26 @@ def song_smf(route: Route, rig: Rig, port: MidiPort) -> bytes:
     out = io.BytesIO()
     file.save(file=out)
     return out.getvalue()
+
+
+def smpte_offset(code: TimeCode, start_s: Fraction) -> mido.MetaMessage:
+    """The time code at the file's beginning, `start_s` from the downbeat of bar 1.
+
+    Down to a hundredth of a code frame (Standard MIDI Files 1.0, FF 54). There is no
+    number for 29.97 without drop; as in MIDI Time Code, that of 30 stands for it.
+    """
+    parts = floor((code.start + start_s * code.rate.per_second) * 100)
+    hours, minutes, seconds, frames = label_of(parts // 100, code.rate)
+    rate = 29.97 if code.rate.drops else code.rate.nominal
+    return mido.MetaMessage(
+        "smpte_offset",
+        frame_rate=rate,
+        hours=hours,
+        minutes=minutes,
+        seconds=seconds,
+        frames=frames,
+        sub_frames=parts % 100,
+    )
 
 
 def _track(name: str, events: Iterator[Event], end_tick: int, title: str) -> mido.MidiTrack:

@@ -12,9 +12,9 @@ def test_one_song_of_the_demo_goes_to_its_folder(tmp_path, capsys):
     assert run_command(arguments) == 0
     printed = capsys.readouterr()
     assert printed.out.startswith("Nine Kites: ")
-    assert printed.out.endswith(f"6 files in {tmp_path / 'out' / '01-nine-kites'}\n")
+    assert printed.out.endswith(f"7 files in {tmp_path / 'out' / '01-nine-kites'}\n")
     assert printed.err == ""  # no bar where there is no terminal
-    assert len(list((tmp_path / "out" / "01-nine-kites").iterdir())) == 6
+    assert len(list((tmp_path / "out" / "01-nine-kites").iterdir())) == 7
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,5 @@
 import io
+from dataclasses import replace
 from fractions import Fraction
 
 import mido
@@ -31,6 +32,7 @@ from syncbox.score.song import (
     TempoStep,
     TextCue,
 )
+from syncbox.score.timecode import CodeRate, TimeCode
 from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_QUARTER
 
 KEYS = MidiPort("keys", "*")
@@ -340,3 +342,24 @@ def test_a_gap_that_the_format_cannot_hold_is_refused():
 )
 def test_metronome_clicks(meter, clocks):
     assert click_clocks(Meter.of(*meter)) == clocks
+
+
+@pytest.mark.parametrize(
+    ("rate", "start", "expected"),
+    [
+        # The count-in of four quarters at 120 begins two seconds before the code's start.
+        (CodeRate.FPS_25, 90_000, (25, 0, 59, 58, 0, 0)),
+        (CodeRate.FPS_24, 0, (24, 23, 59, 58, 0, 0)),
+        (CodeRate.DROP, 107_892, (29.97, 0, 59, 58, 0, 5)),  # 59.94 code frames
+        (CodeRate.NON_DROP, 108_000, (30, 0, 59, 58, 0, 5)),
+    ],
+)
+def test_the_time_code_at_the_beginning(rate, start, expected):
+    coded = song(section("A", 1), count_in=CountIn(bars=1), time_code=TimeCode(rate, start))
+    wanting = replace(KEYS, time_code=True)
+    ((tick, found),) = of_type(read(coded, wanting).tracks[0], "smpte_offset")
+    assert tick == 0
+    label = (found.hours, found.minutes, found.seconds, found.frames, found.sub_frames)
+    assert (found.frame_rate, *label) == expected
+    assert not of_type(read(coded).tracks[0], "smpte_offset")
+    assert not of_type(read(song(section("A", 1)), wanting).tracks[0], "smpte_offset")
