@@ -23,6 +23,8 @@ from typing import Any
 
 import numpy as np
 
+from syncbox.audio.clips import CHANNELS_MAX
+from syncbox.audio.mapped import map_sound
 from syncbox.audio.onsets import Sound
 
 FOLDER = ".prepared"
@@ -85,6 +87,21 @@ class Cache:
             _touch(path)
         return found
 
+    def mapped(self, key: str, make: Callable[[], Sound]) -> Sound:
+        """The same for a long sound, which stays in its file and is read as it is played.
+
+        A kept file is judged by its head and its length alone: reading a night's worth
+        to the end would take minutes. Where it cannot be kept, the sound is in memory.
+        """
+        path = self.folder / f"{key}.sound"
+        found = _map_kept(path)
+        if found is None:
+            made = self.sound(key, make)
+            found = _map_kept(path)
+            return made if found is None else found
+        _touch(path)
+        return found
+
     def note(self, key: str, make: Callable[[], Any]) -> Any:
         """A small value (anything that JSON holds) of a name, made and kept if it is not there."""
         path = self.folder / f"{key}.note"
@@ -137,6 +154,23 @@ def _read_sound(path: Path) -> Sound | None:
     if hashlib.sha256(body).digest() != digest:
         return None
     return np.frombuffer(body, np.float32).reshape(channels, -1)
+
+
+def _map_kept(path: Path) -> Sound | None:
+    """A kept sound, mapped; None where it is missing or cannot be one."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD.size)
+        body_bytes = path.stat().st_size - HEAD_BYTES
+        if len(head) < _HEAD.size or body_bytes < 0:
+            return None
+        magic, _, channels, _ = _HEAD.unpack(head)
+        if magic != _MAGIC or not 1 <= channels <= CHANNELS_MAX or body_bytes % (4 * channels):
+            return None
+        frames = body_bytes // (4 * channels)
+        return map_sound(str(path), HEAD_BYTES, (channels, frames), (4 * frames, 4))
+    except (OSError, ValueError):
+        return None
 
 
 def _touch(path: Path) -> None:

@@ -30,6 +30,7 @@ from syncbox.score.rig import Rig, Show
 from syncbox.score.song import AudioKind, FitWay, PlayAudio, Song
 from syncbox.units import db_to_gain
 
+LONG_S = 30  # a sound of this length stays in its file; a pad's or a loop's is in memory
 TAIL_S = 0.01  # of a fitted loop's beginning after its end, so that it can be faded or cut there
 Progress = Callable[[int, int, str], None]  # done, of how many, which file
 
@@ -116,11 +117,14 @@ class Preparer:
         return self.cache.sound(key, lambda: self._fitted(path, play, target))
 
     def _plain(self, path: Path) -> Sound:
-        """A whole file at the rate; kept where resampling is what takes the time."""
-        if clip_info(path).rate == self.rate:
+        """A whole file at the rate; kept where resampling takes time, mapped if it is long."""
+        info = clip_info(path)
+        long = info.frame_count >= LONG_S * info.rate
+        if info.rate == self.rate and not long:
             return read_clip(path, self.rate)
         key = key_of("plain", fit.VERSION, self._source(path), self.rate)
-        return self.cache.sound(key, lambda: read_clip(path, self.rate))
+        keep = self.cache.mapped if long else self.cache.sound
+        return keep(key, lambda: read_clip(path, self.rate))
 
     def _from_first_hit(self, path: Path) -> Sound:
         key = key_of("first hit", fit.VERSION, self._source(path), self.rate)

@@ -17,12 +17,13 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from syncbox.drivers import system
 from syncbox.drivers.child import Child
 from syncbox.drivers.choose import Choice, choose
 from syncbox.drivers.hostside import HostSide
+from syncbox.drivers.readahead import ReadAhead
 from syncbox.drivers.returns import Returns
 from syncbox.drivers.status import Status, lengths
 from syncbox.engine.cycle import Play
@@ -31,6 +32,9 @@ from syncbox.engine.records import Deck, EventReader, Health, Pulse, SentEvent
 from syncbox.engine.shared import Segment, share_object
 from syncbox.errors import DeviceError, EngineError, RingFullError
 from syncbox.units import NS_PER_SECOND
+
+if TYPE_CHECKING:
+    from syncbox.schedule.program import Program
 
 _READY_S = 30.0  # loading an evening's audio takes a while
 _LEAVE_S = 4.0  # the engine's own limit for fading out is 2 s
@@ -99,7 +103,10 @@ def open_session(
         )
     if block_frames is not None:
         choice = choice.with_block(block_frames)
-    return Session(program, choice, kind or _real_engine(), options)
+    session = Session(program, choice, kind or _real_engine(), options)
+    if kind is None:
+        session.read_ahead(program)
+    return session
 
 
 def _real_engine() -> EngineKind:
@@ -131,6 +138,7 @@ class Session:
         self._side: HostSide | None = None
         self._program: Segment | None = None
         self._deck: Deck | None = None
+        self._reader: ReadAhead | None = None
         self._watcher = threading.Thread(target=self._watch, name="session", daemon=True)
         self._picture = self._take_picture()
         try:
@@ -219,6 +227,15 @@ class Session:
             notes=(*facts.get("notes", ()), *(side.notes if side else ())),
         )
 
+    def read_ahead(self, program: Program) -> None:
+        """Keep the sounds that come soon in memory, if they are mapped from their files."""
+        self._reader = ReadAhead(program, self._where)
+
+    def _where(self) -> tuple[int, Any] | None:
+        with self._lock:
+            seen = None if self._closed or self._deck is None else self._deck.read()
+        return None if seen is None or seen[1] is None else (seen[0].frame, seen[1])
+
     def sent(self) -> list[SentEvent]:
         """MIDI events that left since the last call, oldest first. Call it at least every 10 s."""
         with self._lock:
@@ -263,6 +280,8 @@ class Session:
             if self._closed:
                 return
             self._closing.set()
+            if self._reader is not None:
+                self._reader.close()
             if self._watcher.is_alive() and self._watcher is not threading.current_thread():
                 self._watcher.join(_LEAVE_S)
             orderly = self._engine is not None and self._leave(self._engine)

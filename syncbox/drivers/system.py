@@ -20,6 +20,7 @@ import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 # One clock for every process of a machine: CLOCK_MONOTONIC, mach_absolute_time or the
@@ -36,6 +37,7 @@ SENDER_PRIORITY = 9
 SPIN_NS = 2_000_000 if sys.platform == "win32" else 250_000
 
 _MCL_CURRENT, _MCL_FUTURE = 1, 2  # <sys/mman.h>
+MAPPED_SOUND = ".sound"  # files that the engine maps and the host reads ahead (audio/cache.py)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +137,18 @@ def _windows_priority(asked: str, library: Any = None) -> Grant:
     return Grant(asked, True, "real-time priority (Multimedia Class Scheduler, Pro Audio)")
 
 
+def _mappings() -> list[tuple[int, int, str]]:
+    """Start, length and file of every readable stretch of this process's memory (Linux)."""
+    found = []
+    for line in Path("/proc/self/maps").read_text("utf-8").splitlines():
+        span, access, _, _, _, *path = line.split(maxsplit=5)
+        first, last = (int(end, 16) for end in span.split("-"))
+        name = path[0] if path else ""
+        if access[0] == "r" and not name.startswith(("[vvar", "[vsyscall")):
+            found.append((first, last - first, name))
+    return found
+
+
 def lock_memory() -> Grant:
     """Keep this process's present memory from being swapped out. Call it after loading."""
     asked = "locked memory"
@@ -146,7 +160,18 @@ def lock_memory() -> Grant:
     # future pages are asked for only where there is none.
     unlimited = resource.getrlimit(resource.RLIMIT_MEMLOCK)[0] == resource.RLIM_INFINITY
     flags = _MCL_CURRENT | (_MCL_FUTURE if unlimited else 0)
-    if ctypes.CDLL(None, use_errno=True).mlockall(flags):
+    library = ctypes.CDLL(None, use_errno=True)
+    mapped = _mappings()
+    sounds = [each for each in mapped if each[2].endswith(MAPPED_SOUND)]
+    if sounds:  # a night of stems is more than any memory: all but them
+        refused = any(
+            library.mlock(ctypes.c_void_p(start), ctypes.c_size_t(length))
+            for start, length, path in mapped
+            if not path.endswith(MAPPED_SOUND)
+        )
+    else:
+        refused = bool(library.mlockall(flags))
+    if refused:
         return Grant(
             asked,
             False,

@@ -64,7 +64,7 @@ class Mixer:
         self, program: Program, frames_max: int, *, level_db: float, soft_start: bool
     ) -> None:
         """`frames_max` is the largest block; `level_db` the level of every mix, -40 to 0."""
-        self._clips = program.clips
+        self._clips = tuple(np.asarray(clip) for clip in program.clips)  # mapped ones as plain
         self._sounds = Sounds(program.click_sources, program.rate)
         self._click_sources = program.click_sources
         self._buses = _buses(program, frames_max)

@@ -17,6 +17,7 @@ whoever attached to it never does.
 
 from __future__ import annotations
 
+import io
 import os
 import pickle
 import secrets
@@ -232,11 +233,25 @@ def _no_room(size: int, error: OSError) -> EngineError:
 _LOAF = struct.Struct("<qq")  # start and length of one part
 
 
+class _Pickler(pickle.Pickler):
+    """Pickles a sound that is mapped from a file as its place there, not as its samples."""
+
+    def reducer_override(self, thing: Any) -> Any:
+        from syncbox.audio.mapped import map_sound, place_in_file  # only the host shares
+
+        place = place_in_file(thing)
+        return NotImplemented if place is None else (map_sound, tuple(place))
+
+
 def share_object(thing: Any) -> Segment:
-    """Pickle into a new segment, arrays side by side with the pickle and not copied on load."""
+    """Pickle into a new segment, arrays side by side with the pickle and not copied on load.
+
+    Mapped sounds stay in their files, which the other side maps for itself.
+    """
     loose: list[pickle.PickleBuffer] = []
-    body = pickle.dumps(thing, protocol=5, buffer_callback=loose.append)
-    parts = [memoryview(body), *(part.raw() for part in loose)]
+    written = io.BytesIO()
+    _Pickler(written, protocol=5, buffer_callback=loose.append).dump(thing)
+    parts = [written.getbuffer(), *(part.raw() for part in loose)]
     spans = []
     place = _rounded_up(8 + _LOAF.size * len(parts), _ALIGN)
     for part in parts:
