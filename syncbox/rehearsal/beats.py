@@ -56,14 +56,12 @@ def place_beats(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Beats
     for turn in range(3):
         near = np.minimum(_NEAR_S, 0.4 * np.minimum(gap, np.append(gap[1:], gap[-1:])))
         chosen, weight, rival = _choose(base, near, onsets)
-        smooth = _smoothed(base, mapped, chosen, weight, bar)
+        smooth = _smoothed(base, mapped, chosen, weight)
         if turn < 2:
             base = smooth
     played = np.where(weight > 0, chosen, smooth)
     late = 0.0 if onsets.exact else BIAS_S
-    return Beats(
-        bar, beat, mapped, expected, played - late, smooth - late, weight, rival, gap
-    )
+    return Beats(bar, beat, mapped, expected, played - late, smooth - late, weight, rival, gap)
 
 
 def _expected(
@@ -98,9 +96,7 @@ def _choose(base: Floats, near: Floats, onsets: Onsets) -> tuple[Floats, Floats,
     chosen = _best_row(stray, worth)
     picked = np.array([t[c] for t, c in zip(times, chosen, strict=True)])
     weight = np.array([h[c] for h, c in zip(heavy, chosen, strict=True)])
-    rival = np.array(
-        [np.delete(h, c).max(initial=0.0) for h, c in zip(heavy, chosen, strict=True)]
-    )
+    rival = np.array([np.delete(h, c).max(initial=0.0) for h, c in zip(heavy, chosen, strict=True)])
     return picked, weight, rival
 
 
@@ -120,9 +116,7 @@ def _best_row(stray: Sequence[Floats], worth: Sequence[Floats]) -> list[int]:
     return row[::-1]
 
 
-def _smoothed(
-    base: Floats, mapped: Floats, played: Floats, weight: Floats, bar: NDArray[np.int64]
-) -> Floats:
+def _smoothed(base: Floats, mapped: Floats, played: Floats, weight: Floats) -> Floats:
     """The course through the onsets: a straight line in the map's time round each beat."""
     if len(base) < 3:
         return base
@@ -133,7 +127,10 @@ def _smoothed(
     for n in range(len(base)):
         low, high = max(0, n - 9), min(len(base), n + 10)
         far = (mapped[low:high] - mapped[n]) / (gap * (_SMOOTH_BEATS + 1))
-        cut = np.abs(np.diff(base[low:high], prepend=base[low]) - np.diff(mapped[low:high], prepend=mapped[low]))
+        cut = np.abs(
+            np.diff(base[low:high], prepend=base[low])
+            - np.diff(mapped[low:high], prepend=mapped[low])
+        )
         run = np.cumsum(cut > 0.5)  # a hold or a jump ends the line
         same = run == run[n - low]
         kernel = np.where(same, np.maximum(0, 1 - np.abs(far) ** 3) ** 3, 0) * sure[low:high]

@@ -8,29 +8,70 @@ logistic function whose weights were fitted on imagined takes with
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
 from syncbox.rehearsal.beats import Beats
 from syncbox.rehearsal.chart import Chart
-from syncbox.rehearsal.following import Placed
+from syncbox.rehearsal.following import Course, Placed
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
+from syncbox.rehearsal.structure import line_evidence
 
 RIGHT_MS = 25.0
 FEATURES = ("one", "onset", "strength", "rival", "stray", "around", "contrast", "scatter")
+MATCH_FEATURES = (
+    "one", "contrast", "score", "leaps", "jumps", "tempo", "covered", "lines",
+)  # fmt: skip
+MATCH_FITTED = np.array([-9.0, 1.0, 1.0, -1.0, -1.0, -1.5, 3.0, 1.5])
 FITTED = np.array([0.0, 1.0, 1.0, -0.5, -1.0, 0.5, 0.5, -0.5])
 
 
-def match_of(chart: Chart, placed: Sequence[Placed], beats: Beats, onsets: Onsets) -> float:
-    """0..1: how much better the take sounds on the song's beats than between and beside them."""
+def match_of(chart: Chart, course: Course, beats: Beats, onsets: Onsets) -> float:
+    """Chance, 0..1, that the take is this song: clear beats, the chart's form and tempo."""
     if len(beats.bar) < 8:
         return 0.0
-    contrast = _contrast(beats.smooth_s, onsets)
-    heard = float(np.mean(beats.weight > 0))
-    steady = _steadiness(chart, placed)
-    covered = _covered(chart, placed)
-    raw = 1.6 * (contrast - 0.25) * heard * steady * min(1.0, covered / 0.25)
-    return float(np.clip(raw, 0.0, 1.0))
+    told = float(match_features(chart, course, beats, onsets) @ MATCH_FITTED)
+    return float(1 / (1 + np.exp(-np.clip(told, -30, 30))))
+
+
+def match_features(chart: Chart, course: Course, beats: Beats, onsets: Onsets) -> Floats:
+    """What speaks for the song, shape (len(MATCH_FEATURES),)."""
+    placed = course.placed
+    ratios = np.log([p.ratio for p in placed])
+    jumps = sum(
+        b.index != a.index + 1 and not chart.bars[b.index].opening for a, b in pairwise(placed)
+    )
+    music = [i for i, bar in enumerate(chart.bars) if not bar.opening]
+    covered = len({p.index for p in placed} & set(music)) / len(music)
+    return np.array(
+        [
+            1.0,
+            min(_contrast(beats.smooth_s, onsets), 3.0),
+            min(course.score / len(beats.bar), 3.0),
+            min(10 * float(np.mean(np.abs(np.diff(ratios)))), 0.5),
+            min(10 * jumps / len(placed), 1.5),
+            min(abs(float(np.median(ratios))) / 0.06, 3.0),
+            covered,
+            _lines(chart, placed, onsets),
+        ]
+    )
+
+
+def _lines(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> float:
+    """How much more the sound changes at section lines than at other bar lines; 0.8 if untold."""
+    if onsets.exact:
+        return 0.8
+    changes = line_evidence(chart, placed, onsets)
+    opens = np.array(
+        [
+            n > 0 and chart.bars[p.index].part != chart.bars[placed[n - 1].index].part
+            for n, p in enumerate(placed)
+        ]
+    )
+    if not opens.any() or opens.all():
+        return 0.8
+    return float(np.clip(changes[opens].mean() - changes[~opens].mean(), -1.0, 2.5))
 
 
 def _contrast(at: Floats, onsets: Onsets) -> float:
@@ -45,22 +86,6 @@ def _contrast(at: Floats, onsets: Onsets) -> float:
 def _peak(curve: Floats, at: Floats) -> Floats:
     steps = np.clip(np.round(at / STEP_S).astype(int), 2, len(curve) - 3)
     return np.asarray(np.max([curve[steps + d] for d in (-2, -1, 0, 1, 2)], axis=0))
-
-
-def _steadiness(chart: Chart, placed: Sequence[Placed]) -> float:
-    """1 for bars in the chart's order at a steady tempo, less for jumps and leaps of tempo."""
-    jumps = sum(
-        b.index != a.index + 1 and not chart.bars[b.index].opening
-        for a, b in zip(placed, placed[1:], strict=False)
-    )
-    leaps = np.abs(np.diff(np.log([p.ratio for p in placed])))
-    return float(np.exp(-2.0 * jumps / len(placed) - 8.0 * np.mean(leaps)))
-
-
-def _covered(chart: Chart, placed: Sequence[Placed]) -> float:
-    """Share of the song that was found."""
-    music = [i for i, bar in enumerate(chart.bars) if not bar.opening]
-    return len({p.index for p in placed} & set(music)) / len(music)
 
 
 def beat_features(beats: Beats, onsets: Onsets) -> Floats:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
-from syncbox.rehearsal.onsets import HIGH, LOW, STEP_S, Floats, Onsets
+from syncbox.rehearsal.onsets import BRIGHT, HIGH, LOW, STEP_S, Floats, Onsets
 
 FRAME_S = 2 * STEP_S  # the follower's own step, 23 ms; beats are refined afterwards
 _HALF = 15
@@ -25,7 +25,7 @@ _STRAY_COST = 0.012  # a bar, for each ratio away from the map
 
 START_COST, END_COST = 7.0, 7.0  # for beginning or ending elsewhere than the chart does
 SKIP_COST, DOUBLE_COST = 8.0, 8.0
-EXIT_COST, ENTRY_COST = 14.0, 4.0  # for a jump to anywhere
+EXIT_COST, ENTRY_COST = 14.0, 12.0  # for a jump to anywhere
 ENTRY_SECTION_COST, VAMP_COST = 1.0, 1.0
 HOLD_COST, HOLD_COST_PER_S = 1.0, 0.15
 
@@ -95,7 +95,7 @@ def _curves(onsets: Onsets) -> Floats:
 
 
 def _silent(onsets: Onsets) -> NDArray[np.bool_]:
-    """Where nothing sounds at all, as before a song: within 0.25 s near the take's floor, (steps,)."""
+    """Where nothing sounds, as before a song: within 0.25 s near the take's floor, (steps,)."""
     from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
     if onsets.level is None:
@@ -113,7 +113,8 @@ def sound_changes(chart: Chart, onsets: Onsets) -> Floats:
     bar_s = float(np.median([bar.seconds for bar in chart.bars]))
     flavour = onsets.flavour
     parts = [_contrast(flavour, round(n * bar_s / STEP_S)) for n in (1, 2, 4)]
-    crash = _contrast(flavour[6:8], round(0.4 / STEP_S), rising=True)
+    bright = flavour if onsets.exact else flavour[BRIGHT]
+    crash = _contrast(bright, round(0.4 / STEP_S), rising=True)
     total = sum(_over_spread(part) for part in parts) + 2 * _over_spread(crash)
     count = onsets.steps // 2
     pooled = total[: 2 * count].reshape(count, 2).max(axis=1)

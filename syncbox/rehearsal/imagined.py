@@ -162,7 +162,9 @@ def play(song: Song, manner: Manner, seed: int) -> Played:
         beats = []
         for beat in bar.beats_s:
             stray = 0.4 * stray + float(np.sqrt(1 - 0.4**2)) * rng.normal(0, spread_s)
-            beats.append(now + beat / ratio + float(np.clip(stray, -2.5 * spread_s, 2.5 * spread_s)))
+            beats.append(
+                now + beat / ratio + float(np.clip(stray, -2.5 * spread_s, 2.5 * spread_s))
+            )
         played.beats_s.append(np.array(beats))
         now += bar.seconds / ratio
         if bar.hold_s:
@@ -247,12 +249,10 @@ def _times(played: Played, n: int) -> Seconds:
     at = [*bar.beats_s, bar.seconds]
     unit = bar.seconds / (bar.quarters * bar.meter.denominator / 4)
     slots = np.arange(round(2 * bar.seconds / unit)) * unit / 2
-    return np.interp(slots, at, knots)
+    return np.asarray(np.interp(slots, at, knots))
 
 
-def _bar_hits(
-    band: _Band, bar: ChartBar, times: Seconds, *, first: bool, last: bool
-) -> list[Hit]:
+def _bar_hits(band: _Band, bar: ChartBar, times: Seconds, *, first: bool, last: bool) -> list[Hit]:
     groove, roots = band.habit(bar)
     rng, manner = band.rng, band.manner
     limb_s = 0.002

@@ -26,13 +26,19 @@ def sound_of(played: Played, manner: Manner, seed: int, rate: int = 22_050) -> S
             out[first : first + room] += hit.level * voice[:room]
     if manner.sounds == "mix":
         out = _in_a_room(out, rate, rng)
-    below = manner.noise_db if manner.noise_db is not None else _NOISE_DB.get(manner.sounds, _QUIET_NOISE_DB)
+    below = (
+        manner.noise_db
+        if manner.noise_db is not None
+        else _NOISE_DB.get(manner.sounds, _QUIET_NOISE_DB)
+    )
     loud = float(np.sqrt(np.mean(out[out != 0] ** 2))) if np.any(out) else 1.0
     out += rng.normal(0, loud * 10 ** (-below / 20), len(out))
-    return (0.8 * out / np.abs(out).max()).astype(np.float32)
+    return np.asarray(0.8 * out / np.abs(out).max(), dtype=np.float32)
 
 
-def _in_a_room(dry: NDArray[np.float64], rate: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def _in_a_room(
+    dry: NDArray[np.float64], rate: int, rng: np.random.Generator
+) -> NDArray[np.float64]:
     """A reverberation of 0.8 s that begins 12 ms after the sound."""
     from scipy.signal import fftconvolve
 
@@ -65,17 +71,20 @@ def _made(what: str, pitch: float, length_s: float, rate: int) -> NDArray[np.flo
         body = np.sin(2 * np.pi * (50 * t + 2.5 * (1 - np.exp(-t / 0.02)))) * np.exp(-t / 0.08)
         return np.asarray(body + 0.3 * bright * np.exp(-t / 0.004))
     if what == "snare":
-        return np.asarray(0.5 * np.sin(2 * np.pi * 190 * t) * np.exp(-t / 0.05) + noise * np.exp(-t / 0.06))
+        return np.asarray(
+            0.5 * np.sin(2 * np.pi * 190 * t) * np.exp(-t / 0.05) + noise * np.exp(-t / 0.06)
+        )
     if what == "tom":
-        return np.asarray(np.sin(2 * np.pi * pitch * t) * np.exp(-t / 0.1) + 0.3 * noise * np.exp(-t / 0.01))
+        return np.asarray(
+            np.sin(2 * np.pi * pitch * t) * np.exp(-t / 0.1) + 0.3 * noise * np.exp(-t / 0.01)
+        )
     if what in ("hat", "stick", "crash"):
         decay = {"hat": 0.015, "stick": 0.008, "crash": 0.5}[what]
         return np.asarray(bright * np.exp(-t / decay))
-    if what == "brush":  # a sweep swells and dies
-        return np.asarray(0.5 * bright * np.sin(np.pi * np.minimum(1, t / 0.18)) ** 2)
-    if what == "brush tap":
-        rise = np.minimum(1, t / 0.004)
-        return np.asarray(0.8 * noise * rise * np.exp(-t / 0.03))
+    if what in ("brush", "brush tap"):
+        swell = 0.5 * bright * np.sin(np.pi * np.minimum(1, t / 0.18)) ** 2
+        tap = 0.8 * noise * np.minimum(1, t / 0.004) * np.exp(-t / 0.03)
+        return np.asarray(swell if what == "brush" else tap)
     return _tone(what, pitch, length_s, t)
 
 

@@ -20,6 +20,7 @@ WINDOW = 1024
 STEP_S = HOP / RATE
 BAND_EDGES_HZ = ((30.0, 200.0), (200.0, 2000.0), (2000.0, 10_000.0))
 LOW, MIDDLE, HIGH = range(3)
+BRIGHT = slice(6, 8)  # rows of the flavour from 2500 Hz up
 _CHUNK = 4096  # steps of the spectrum that are worked on at once
 
 FINE_FRAMES = 22  # 1 ms
@@ -48,7 +49,7 @@ class Onsets:
     @property
     def steps(self) -> int:
         """Number of values of the strength curve."""
-        return self.strength.shape[1]
+        return int(self.strength.shape[1])
 
 
 def onsets_of(sound: NDArray[np.float32]) -> Onsets:
@@ -129,7 +130,7 @@ def _chroma_map() -> NDArray[np.float32]:
             note = 12 * np.log2(freq / 440) % 12
             out[n, int(note) % 12] += 1 - note % 1
             out[n, (int(note) + 1) % 12] += note % 1
-    return out / np.maximum(out.sum(axis=0), 1)
+    return np.asarray(out / np.maximum(out.sum(axis=0), 1), dtype=np.float32)
 
 
 # --- single onsets -----------------------------------------------------------------------------

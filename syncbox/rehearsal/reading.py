@@ -60,6 +60,9 @@ class SectionRow:
     scatter_ms: float
     tempo_share: float | None
     confidence: float
+    section_index: int  # in the song as written
+    first_row: int  # its bars in the reading: first_row up to but not including end_row
+    end_row: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,10 +111,12 @@ def read_take(song: Song, onsets: Onsets, *, locked_at_s: float | None = None) -
     if len(placed) < 2:
         return _nothing(song, onsets, "no stretch of this take follows the map")
     beats = place_beats(chart, placed, onsets)
-    match = match_of(chart, placed, beats, onsets)
+    match = match_of(chart, settled.course, beats, onsets)
     if match < MATCH_MIN:
         words = f"this does not look like this song: best match {match:.1f}"
-        return TakeReading(song.id, match, None, with_click=False, duration_s=onsets.duration_s, notes=(words,))
+        return TakeReading(
+            song.id, match, None, with_click=False, duration_s=onsets.duration_s, notes=(words,)
+        )
     sure = beat_confidence(beats, match, onsets)
     expected, offset, clicked = _expected(chart, placed, beats, locked_at_s)
     rows = _beat_rows(chart, placed, beats, expected, sure)
@@ -144,8 +149,7 @@ def _nothing(song: Song, onsets: Onsets, why: str) -> TakeReading:
 def _runs(chart: Chart, placed: Sequence[Placed]) -> NDArray[np.int64]:
     """Number of the run that each bar belongs to: a hold or a jump in the chart begins one."""
     run, out = 0, []
-    for n, p in enumerate(placed):
-        before = placed[n - 1] if n else None
+    for before in (None, *placed[:-1]):
         if before is not None and chart.bars[before.index].hold_s:
             run += 1
         out.append(run)
@@ -273,6 +277,9 @@ def _section_rows(
                 float(np.std(scatter) * 1000) if len(scatter) > 3 else 0.0,
                 ratio - 1 if tell and ratio else None,
                 belief,
+                bars[0].section_index,
+                first,
+                end,
             )
         )
     return tuple(rows)

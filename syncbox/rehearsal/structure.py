@@ -77,12 +77,10 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
     return Reading(Course(placed, course.score), slips)
 
 
-def _with_edges(
-    chart: Chart, placed: Sequence[Placed], onsets: Onsets
-) -> tuple[Placed, ...]:
+def _with_edges(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> tuple[Placed, ...]:
     """The course without bars at its ends in which nobody plays, and with those that are played."""
     bars = chart.bars
-    own = [_support(bars[p.index], p, onsets) for p in placed]
+    own = np.array([_support(bars[p.index], p, onsets) for p in placed])
     enough = float(np.median(own)) - max(0.8, 3.0 * float(np.median(np.abs(own - np.median(own)))))
     first, last = 0, len(placed)
     while last - first > 3 and own[last - 1] < enough and not bars[placed[last - 1].index].hold_s:
@@ -126,7 +124,7 @@ class _Judge:
         self.section = np.array([hash(b.section) for b in chart.bars])
         self.opening = np.array([b.opening for b in chart.bars])
         self.odd = _oddness(self.alike)
-        self.lines = _line_evidence(chart, placed, onsets)
+        self.lines = line_evidence(chart, placed, onsets)
         self.fits = _fits(chart.bars, placed)
         self.part = np.array([hash(b.part) for b in chart.bars])
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]
@@ -148,7 +146,7 @@ class _Judge:
         price += _EDGE_COST * (order[0] > self.first) * min(3, order[0] - self.first)
         price += _EDGE_COST * min(3, len(self.bars) - 1 - order[-1])
         opening = float(self.odd[self.opening[order]].sum())
-        return alike + _LINE_WEIGHT * lines + opening - price
+        return float(alike + _LINE_WEIGHT * lines + opening - price)
 
     def _alike(self, places: Ints, order: Ints) -> Floats:
         """Likeness of each bar, put at its place in `places`, to the others as in `order`."""
@@ -227,7 +225,7 @@ def _normal(rows: Floats) -> Floats:
     return np.asarray((rows - mean) / (rows.std(axis=1, keepdims=True) + 1e-9))
 
 
-def _line_evidence(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
+def line_evidence(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
     """Change of sound at each observed bar line against the other bar lines, (observed,)."""
     changes = sound_changes(chart, onsets)
     at = np.array([round(p.start_s / (2 * STEP_S)) for p in placed])

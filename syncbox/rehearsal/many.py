@@ -1,0 +1,45 @@
+"""Several takes read at once, on all cores or on whatever joblib is told to use."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from syncbox.rehearsal.intake import damage_of, onsets_of_file
+from syncbox.rehearsal.reading import TakeReading, read_take
+from syncbox.score.song import Song
+
+
+def read_one(
+    song: Song, path: Path, *, channel: int | None = None, locked_at_s: float | None = None
+) -> TakeReading:
+    """A take on disk held against a song. Raises as `onsets_of_file` does."""
+    found = read_take(song, onsets_of_file(path, channel=channel), locked_at_s=locked_at_s)
+    return replace(found, notes=(*found.notes, *damage_of(path)))
+
+
+def read_takes(
+    song: Song,
+    paths: Sequence[Path],
+    *,
+    channel: int | None = None,
+    locked_at_s: float | None = None,
+    jobs: int | None = None,
+) -> list[TakeReading]:
+    """Takes in order. Without `jobs`: one for each core, or what `joblib.parallel_config` says."""
+    if len(paths) == 1:
+        return [read_one(song, paths[0], channel=channel, locked_at_s=locked_at_s)]
+    from joblib import Parallel, delayed
+
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    asked = (
+        delayed(read_one)(song, path, channel=channel, locked_at_s=locked_at_s) for path in paths
+    )
+    if jobs is None:
+        from joblib.parallel import get_active_backend
+
+        _, configured = get_active_backend()
+        jobs = configured if configured not in (None, 1) else -1
+    return list(Parallel(n_jobs=jobs)(asked))

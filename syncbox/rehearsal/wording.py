@@ -1,0 +1,105 @@
+"""What a reading says to a band, in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from syncbox.rehearsal.reading import BarRow, SectionRow, SlipRow, TakeReading
+from syncbox.rehearsal.thresholds import TEMPO_SHARE, scatter_word
+
+_NOTICED = TEMPO_SHARE / 2
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
+
+
+def summary(found: TakeReading) -> list[str]:
+    """The take in a few sentences, the most useful first."""
+    if not found.found:
+        return [*found.notes]
+    lines = [*_slips(found), *_tempo(found), _tightness(found)]
+    return [line for line in (*lines, *found.notes) if line]
+
+
+def _slips(found: TakeReading) -> list[str]:
+    lines = [f"{_bars(row)} left out{_about(row)}" for row in found.missing_bars]
+    return lines + [f"{_bars(row)} played once more{_about(row)}" for row in found.extra_bars]
+
+
+def _bars(row: SlipRow) -> str:
+    if len(row.bars) == 1:
+        return f"{row.section}: bar {row.bars[0]} was"
+    return f"{row.section}: bars {row.bars[0]} to {row.bars[-1]} were"
+
+
+def _about(row: SlipRow) -> str:
+    if row.from_bar >= row.bars[0] and row.to_bar <= row.bars[-1]:
+        return ""
+    return f" (or a bar like it, between {row.from_bar} and {row.to_bar})"
+
+
+def _tempo(found: TakeReading) -> list[str]:
+    told = [s for s in found.sections if s.tempo_share is not None]
+    if not told:
+        return ["the sound cannot tell the tempo"]
+    lines, before = [], 0.0
+    for section in told:
+        share = section.tempo_share or 0.0
+        if abs(share) >= _NOTICED:
+            way = "pulls ahead" if share > 0 else "drags"
+            since = _since(section, found.bars)
+            lines.append(f"{name(section)} {way} by {abs(share):.1%}{since}".replace("%", " %"))
+        elif abs(before) >= _NOTICED:
+            lines.append(f"{name(section)} is back at the map's tempo")
+        before = share
+    return lines or ["no section strays from the map's tempo so far that it could be heard"]
+
+
+def name(section: SectionRow) -> str:
+    """A section with its bars, as a sentence begins."""
+    return f"{section.section} (bars {section.first_bar} to {section.last_bar})"
+
+
+def _since(section: SectionRow, bars: Sequence[BarRow]) -> str:
+    """From which bar of the section on the tempo strays, if not from its first."""
+    own = [b for b in bars if b.section == section.section]
+    own = [b for b in own if section.first_bar <= b.bar <= section.last_bar and b.tempo]
+    shares = [(b.tempo or 0) / b.map_tempo - 1 for b in own]
+    half = (section.tempo_share or 0.0) / 2
+    beyond = [share / half > 1 for share in shares] if half else []
+    for n in range(1, min(len(beyond), len(_ORDINALS))):
+        if not any(beyond[:n]) and np.mean(beyond[n:]) > 0.7:
+            return f" from its {_ORDINALS[n]} bar"
+    return ""
+
+
+def _tightness(found: TakeReading) -> str:
+    stray = [b.late_ms - b.smooth_ms for b in found.beats if b.confidence > 0.8]
+    if len(stray) < 8:
+        return "too few beats are sure enough to say how tight the playing is"
+    times = [b.played_s for b in found.beats]
+    gap_ms = float(np.median(np.diff(times))) * 1000
+    scatter = float(np.std(stray))
+    word = scatter_word(scatter, gap_ms)
+    return f"beats scatter by {scatter:.0f} ms round the band's own course: {word}"
+
+
+def compare_weeks(takes: Sequence[tuple[str, TakeReading]]) -> list[str]:
+    """Each section over several takes of one song, oldest first: is it getting better?"""
+    table: dict[tuple[str, int, int], list[tuple[str, float]]] = {}
+    for label, found in takes:
+        for section in found.sections:
+            if section.tempo_share is not None:
+                key = (section.section, section.pass_no, section.first_bar)
+                table.setdefault(key, []).append((label, section.tempo_share))
+    lines = []
+    for (part, _, first), shares in table.items():
+        if len(shares) > 1:
+            values = ", ".join(f"{100 * share:+.1f} %" for _, share in shares)
+            nearer = abs(shares[-1][1]) < abs(shares[0][1]) - 0.005
+            farther = abs(shares[-1][1]) > abs(shares[0][1]) + 0.005
+            word = (
+                "nearer the map" if nearer else "further from the map" if farther else "as before"
+            )
+            lines.append(f"{part} from bar {first}: {values}: {word}")
+    return lines
