@@ -46,20 +46,37 @@ def word(code_frame: int, rate: CodeRate) -> int:
 
 
 @lru_cache(maxsize=8)
-def _levels(code_frame: int, rate: CodeRate) -> NDArray[np.float32]:
-    """Level of each half bit, -1 or 1, between the last of the word before and the next's first."""
+def _edges(code_frame: int, rate: CodeRate) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Middle and half the step of the level at each half bit's edge of a word, (HALVES + 1,).
+
+    The first edge leads in from the word before, the last one out to the word after.
+    """
     bits = word(code_frame, rate)
     flips = np.ones(HALVES + 2, dtype=np.int64)
     flips[0] = 0
     flips[2:-1:2] = [bits >> number & 1 for number in range(WORD_BITS)]
-    levels = np.where(np.cumsum(flips) % 2, 1.0, -1.0).astype(np.float32)
-    levels.flags.writeable = False
-    return levels
+    levels = PEAK * np.where(np.cumsum(flips) % 2, 1.0, -1.0)
+    middle = ((levels[:-1] + levels[1:]) / 2).astype(np.float32)
+    step = ((levels[1:] - levels[:-1]) / 2).astype(np.float32)
+    return middle, step
 
 
 def word_length(rate: CodeRate, sample_rate: int) -> Fraction:
     """Exact frames of one code frame."""
     return sample_rate / rate.per_second
+
+
+@lru_cache(maxsize=8)
+def _shape(rate: CodeRate, sample_rate: int) -> tuple[int, int, float, float]:
+    """A word's length as a fraction, half a bit in parts of a frame, and the reach of an edge.
+
+    An edge reaches so many half bits to each side.
+    """
+    length = word_length(rate, sample_rate)
+    width_us = max(RISE_US * _WIDTH_OVER_RISE, 2e6 / sample_rate)  # two frames at the least
+    half_us = 1e6 / (HALVES * float(rate.per_second))
+    half_parts = float(length * _PARTS / HALVES)
+    return length.numerator, length.denominator, half_parts, min(width_us / 2 / half_us, 0.5)
 
 
 def write_code(
@@ -76,38 +93,27 @@ def write_code(
     `anchor` is the exact frame at which code frame 0 begins or would have begun. Code
     frames below `before` are left out: `out` keeps what it holds there.
     """
-    length = word_length(rate, sample_rate)
+    whole, parts, half, reach = _shape(rate, sample_rate)
+    zero = anchor.numerator * _PARTS // anchor.denominator
     end = first + len(out)
-    width_us = max(RISE_US * _WIDTH_OVER_RISE, 2e6 / sample_rate)  # two frames at the least
-    half_us = 1e6 / (HALVES * float(rate.per_second))
-    reach = min(width_us / 2 / half_us, 0.5)
-    code_frame = max(before, (first - anchor) // length)
-    while True:
-        starts = anchor + code_frame * length
-        begin = max(first, -(-starts.numerator // starts.denominator))
-        if begin >= end:
-            return
-        after = starts + length
-        stop = min(end, -(-after.numerator // after.denominator))
-        if stop > begin:
-            within = (begin * _PARTS) - (starts.numerator * _PARTS) // starts.denominator
-            part = out[begin - first : stop - first]
-            _write_word(part, within, _levels(code_frame, rate), float(length) / HALVES, reach)
-        code_frame += 1
-
-
-def _write_word(
-    out: NDArray[np.float32], within: int, levels: NDArray[np.float32], half: float, reach: float
-) -> None:
-    """The part of a word that begins `within` parts of a frame after its start.
-
-    `half` is the length of half a bit in frames; an edge reaches `reach` half bits to each side.
-    """
-    place = (np.arange(len(out), dtype=np.int64) * _PARTS + within) / (half * _PARTS)
-    cell = np.minimum(place.astype(np.int64), HALVES - 1)
-    past = place - cell
-    now = levels[cell + 1]
-    # 1/2 on the edge itself, 0 at its reach: what is still, or already, of the level beside.
-    old = 0.5 - 0.5 * np.sin(np.minimum(past / reach, 1.0) * (np.pi / 2))
-    new = 0.5 - 0.5 * np.sin(np.minimum(np.maximum(1.0 - past, 0.0) / reach, 1.0) * (np.pi / 2))
-    out[:] = PEAK * (now + (levels[cell] - now) * old + (levels[cell + 2] - now) * new)
+    code_frame = max(before, (first * _PARTS - zero) * parts // (whole * _PARTS))
+    begins = zero + code_frame * whole * _PARTS // parts
+    while (start := max(first, -(-begins // _PARTS))) < end:
+        after = zero + (code_frame + 1) * whole * _PARTS // parts
+        stop = min(end, -(-after // _PARTS))
+        if stop > start:
+            middle, step = _edges(code_frame, rate)
+            place = np.arange(stop - start, dtype=np.float64)
+            place *= _PARTS  # whole numbers, so far: the same in blocks of any size
+            place += start * _PARTS - begins
+            place /= half
+            edge = np.rint(place)
+            place -= edge
+            nearest = edge.astype(np.intp)
+            place *= np.pi / 2 / reach
+            np.clip(place, -np.pi / 2, np.pi / 2, out=place)
+            np.sin(place, out=place)
+            place *= step[nearest]
+            place += middle[nearest]
+            out[start - first : stop - first] = place
+        code_frame, begins = code_frame + 1, after

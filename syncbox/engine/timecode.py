@@ -40,10 +40,11 @@ class CodeSpan:
 
     __slots__ = (
         "anchor",
-        "begin",
         "code",
         "first_frame",
         "first_quarter",
+        "next_frame",
+        "next_quarter",
         "run",
         "tell",
         "told",
@@ -54,12 +55,19 @@ class CodeSpan:
         self.run = run
         self.code = code
         self.anchor = Fraction(0)  # exact frame at which code frame 0 lies
-        self.begin = run.start_frame
         self.until = NEVER  # cut here, if the leg does not end before
         self.first_frame = 0  # code frames below this are left out
         self.first_quarter = 0  # quarter frames below this are left out
         self.tell = NEVER  # when a Full Message tells the place
         self.told = [False] * port_count
+        # For each port, the quarter frame that comes next and where, not counting its offset.
+        self.next_quarter = [-1] * port_count
+        self.next_frame = [0] * port_count
+
+    @property
+    def begin(self) -> int:
+        """Where the leg begins; a leader may still move it."""
+        return self.run.start_frame
 
     @property
     def end(self) -> int:
@@ -170,25 +178,36 @@ class CodeOut:
 
     def _send(self, state: EngineState, span: CodeSpan, port: int, first: int, limit: int) -> None:
         """Quarter frames on their frames, and the next one noted so that nothing is in its way."""
-        shift, byte = self._shifts[port], state.outboxes[port].length_frames(1)
-        begin, end = span.begin + shift, min(span.end, state.stop_frame) + shift
-        if begin >= limit + self._lead or end <= first:
+        shift = self._shifts[port]
+        end = min(span.end, state.stop_frame) + shift
+        if span.begin + shift >= limit + self._lead or end <= first:
             return
-        rate = span.code.rate
-        interval = word_length(rate, self._rate) / QUARTERS_PER_FRAME
-        quarter = max(span.first_quarter, (first - 1 - shift - span.anchor) // interval)
-        frame = 0
-        while frame < limit:
-            frame = round_half_up(span.anchor + quarter * interval) + shift
-            if frame >= end:
-                return
-            if frame >= max(first, begin):
-                self.busy[port] += (frame, frame + byte)
-                if frame < limit:
-                    named, piece = named_frame(quarter)
-                    data = quarter_frame(named, piece, rate)
-                    state.midi.append((frame - state.next_frame, port, data, WHY))
-            quarter += 1
+        if span.next_quarter[port] < 0:
+            behind = (span.begin - span.anchor) // self._interval(span.code)
+            self._advance(span, port, max(span.first_quarter, behind))
+        frame = span.next_frame[port] + shift
+        while frame < min(limit, end):
+            if frame >= max(first, span.begin + shift):
+                self._note(state, port, frame)
+                named, piece = named_frame(span.next_quarter[port])
+                data = quarter_frame(named, piece, span.code.rate)
+                state.midi.append((frame - state.next_frame, port, data, WHY))
+            self._advance(span, port, span.next_quarter[port] + 1)
+            frame = span.next_frame[port] + shift
+        if frame < end:
+            self._note(state, port, frame)
+
+    def _note(self, state: EngineState, port: int, frame: int) -> None:
+        byte = state.outboxes[port].length_frames(1)
+        self.busy[port] += (frame, frame + byte)
+
+    def _interval(self, code: TimeCode) -> Fraction:
+        return word_length(code.rate, self._rate) / QUARTERS_PER_FRAME
+
+    def _advance(self, span: CodeSpan, port: int, quarter: int) -> None:
+        span.next_quarter[port] = quarter
+        exact = span.anchor + quarter * self._interval(span.code)
+        span.next_frame[port] = round_half_up(exact)
 
     # --- sound -----------------------------------------------------------------------------
 

@@ -222,6 +222,23 @@ def test_a_jump_tells_the_new_place_before_it_runs_on():
     assert [row[0] for row in quarters(engine) if line - 480 < row[0] < line + 3840] == []
 
 
+def test_after_a_dropout_it_goes_on_where_it_would_be():
+    engine = Engine(program(coded(section("A", 8))))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == 2)
+    lost = engine.state.next_frame
+    engine.state.skip_to(lost + 5000)
+    engine.turn(400)
+    start = engine.frames("clock", 2)[0] - LATE
+    for frame, data in quarters(engine):
+        assert not lost <= frame < lost + 5000
+        quarter, off = divmod(frame - EARLY - start, 480)
+        assert off == 0
+        named, piece = named_frame(4 * 90_000 + quarter)
+        assert data == quarter_frame(named, piece, HOUR_25.rate)
+    assert len(messages(engine)) == 1
+
+
 def test_another_tempo_on_the_night_does_not_disturb_it():
     engine = Engine(program(coded(section("A", 8))))
     engine.press(Command.START)
