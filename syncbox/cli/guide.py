@@ -16,6 +16,7 @@ PAGES = (
     "loops",
     "commands",
     "rehearsal",
+    "takes",
     "levels",
     "mixes",
     "voice",

@@ -38,6 +38,7 @@ COMMANDS = {
     "try": ("audition:audition", "Select a patch on an instrument, to hear it at home."),
     "ports": ("ports:ports", "List audio devices and MIDI ports, and what the rig matches."),
     "soundcheck": ("soundcheck:soundcheck", "Hear which output is which, quietly."),
+    "compare": ("compare:compare", "Hold takes against a song's map: who rushed, and where?"),
     "measure": ("measure:measure", "Measure how tight click and clock are on this computer."),
     "voices": ("voices:voices", "Make the spoken words of a show and list them."),
     "exposure": ("exposure:exposure", "Estimate how loud the show is at an ear that was measured."),
