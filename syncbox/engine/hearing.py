@@ -40,6 +40,10 @@ _COMMANDS = {
     "slower": Command.TEMPO_DOWN,
     "louder": Command.LOUDER,
     "softer": Command.SOFTER,
+    "mute mix": Command.MUTE_MIX,
+    "solo mix": Command.SOLO_MIX,
+    "mix louder": Command.MIX_LOUDER,
+    "mix softer": Command.MIX_SOFTER,
     "sticks": Command.HIT_STICK,
     "tap tempo": Command.TAP_TEMPO,
 }
@@ -54,7 +58,11 @@ class Hearing:
         self._program = program
         self._parsers = [Parser() for _ in inputs]
         self._triggers = Triggers(rig.controls, inputs, program.rate)
-        self._presses = [(_COMMANDS[c.does], c.section) for c in rig.controls]
+        mixes = [mix.name for mix in rig.mixes]
+        self._presses = [
+            (_COMMANDS[c.does], c.section, mixes.index(c.mix) if c.mix in mixes else -1)
+            for c in rig.controls
+        ]
         self._heard: list[tuple[int, int, bytes]] = []  # offset in the block, input, message
         self._to_play: list[tuple[int, int, bytes]] = []
         self._changes: list[tuple[int, int, ZoneTable]] = []  # frame, order, what holds from it
@@ -111,8 +119,11 @@ class Hearing:
     def _press_all(self, state: EngineState, frame: int) -> None:
         """Every press that a message, or time, has made at a frame."""
         for control in self._triggers.pressed:
-            command, section = self._presses[control]
-            self._press(state, command, section, frame)
+            command, section, mix = self._presses[control]
+            if mix >= 0:
+                state.press(command, mix)
+            else:
+                self._press(state, command, section, frame)
         self._triggers.pressed.clear()
 
     def _press(self, state: EngineState, command: Command, section: str, frame: int) -> None:

@@ -22,6 +22,13 @@ def check_controls(rig: Rig, songs: Iterable[Song]) -> Iterator[Problem]:
                 _guess(control.section, sections, "write the name of a section"),
                 Severity.WARNING,
             )
+        mixes = [mix.name for mix in rig.mixes]
+        if control.mix and control.mix not in mixes:
+            yield Problem(
+                control.place,
+                f"there is no mix '{control.mix}'",
+                _guess(control.mix, mixes, "write the name of a mix"),
+            )
         for other in rig.controls[:index]:
             if _same_press(control, other):
                 yield Problem(

@@ -40,9 +40,9 @@ class Sign:
 class Control:
     """A footswitch, pad, key or controller that gives a command.
 
-    `section` is where a jump goes. With `hold_ms` only a press of that length counts;
-    changes within `debounce_ms` are one; presses closer than `apart_ms` are one too
-    (None: what suits the command). `reversed`: it sends 0 when pressed. `latching`:
+    `section` is where a jump goes, `mix` the mix that is turned. With `hold_ms` only a
+    press of that length counts; changes within `debounce_ms` are one; presses closer
+    than `apart_ms` are one too (None: what suits the command). `reversed`: it sends 0 when pressed. `latching`:
     it sends 127 and 0 in turn, one for each press.
     """
 
@@ -55,6 +55,7 @@ class Control:
     apart_ms: Fraction | None = None
     reversed: bool = False
     latching: bool = False
+    mix: str = ""
     place: Place = field(default=Place(), compare=False)
 
 

@@ -14,7 +14,7 @@ from syncbox.engine.state import EngineState, engine_state
 from syncbox.engine.transport import Command, packed
 from syncbox.schedule.entry import StartAt
 from syncbox.schedule.program import Program
-from syncbox.score.controls import Sign, SignKind, Touch
+from syncbox.score.controls import Control, Sign, SignKind, Touch
 from syncbox.score.hands import Curve, Filter, Pad, PadStart, Setting
 from syncbox.score.rig import Mix, Rig
 from syncbox.score.song import AudioKind, PlayAudio, SourceFade, Span
@@ -304,3 +304,20 @@ def test_solo_leaves_one_source_and_gives_the_others_back() -> None:
     assert sound_of(engine)[-1] == 0.25
     engine.press(packed(Command.SOLO_SOURCE, 99))
     assert engine.state.now.refused_count == 1
+
+
+def test_a_pedal_mutes_the_mix_that_it_names() -> None:
+    press = Control("mute mix", "pedals", Sign(SignKind.CONTROLLER, 64, 64), mix="band")
+    stem = item(PlayAudio("hit.wav", "pads", AudioKind.STEM))
+    made = program_of(
+        song(section("A", 4, stem)),
+        rig=replace(rig_with(), controls=(press,)),
+        clips={"hit.wav": LONG},
+    )
+    engine = Engine(made)
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == 1)
+    engine.state.hear(0, 1, bytes((0xB0, 64, 127)))
+    engine.turn(10)
+    assert engine.state.now.mixes_muted == 1
+    assert sound_of(engine)[-1] == 0.0

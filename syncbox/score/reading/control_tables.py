@@ -41,10 +41,15 @@ COMMANDS = (
     "slower",
     "louder",
     "softer",
+    "mute mix",
+    "solo mix",
+    "mix louder",
+    "mix softer",
     "sticks",
     "tap tempo",
 )
 JUMPS = ("jump at bar", "jump at end")
+OF_A_MIX = ("mute mix", "solo mix", "mix louder", "mix softer")
 
 YES_NO: Kind[bool] = Kind(
     scalar(numbers.yes_no, "yes").read, {"enum": ["yes", "no", "on", "off", True, False]}
@@ -162,6 +167,7 @@ CONTROL_TABLE = Table(
             required=True,
         ),
         Field("section", located(scalar(name, "Chorus")), "for a jump: where it goes"),
+        Field("mix", located(scalar(name, "drummer")), "for a command about a mix: which one"),
         Field(
             "hold",
             located(milliseconds(100, HOLD_MS_MAX, "600 ms")),

@@ -19,6 +19,7 @@ from syncbox.score.reading.control_tables import (
     CONTROLLER_MAX,
     JUMPS,
     NOTHING,
+    OF_A_MIX,
     OTHERS,
 )
 from syncbox.score.reading.fields import Found
@@ -41,6 +42,11 @@ def build_control(found: Found, report: Report) -> Control:
         report.error(found.node, f"'{does[1]}' needs to know where", "add section: and its name")
     if section and does and does[1] not in JUMPS:
         report.error(section[0], f"'section' means nothing for '{does[1]}'", "take it out")
+    mix: tuple[Node, str] | None = found.get("mix", None)
+    if does and does[1] in OF_A_MIX and not found.has("mix"):
+        report.error(found.node, f"'{does[1]}' needs to know which", "add mix: and its name")
+    if mix and does and does[1] not in OF_A_MIX:
+        report.error(mix[0], f"'mix' means nothing for '{does[1]}'", "take it out")
     if hold and message and message[1].kind is SignKind.PROGRAM:
         report.error(hold[0], "a program change has no length", "take 'hold' out")
     if hold and latching:
@@ -56,6 +62,7 @@ def build_control(found: Found, report: Report) -> Control:
         apart,
         found.get("reversed", False),
         latching,
+        mix[1] if mix else "",
         report.place(found.node),
     )
 

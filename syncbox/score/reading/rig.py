@@ -12,8 +12,8 @@ from syncbox.score.reading.code_tables import build_calibration, judge_calibrati
 from syncbox.score.reading.controls import build_control, build_zones
 from syncbox.score.reading.fields import Found, read_table
 from syncbox.score.reading.hands import build_filters, build_pads
-from syncbox.score.reading.mix_tables import MixLevel
 from syncbox.score.reading.lead_tables import read_follow
+from syncbox.score.reading.mix_tables import MixLevel
 from syncbox.score.reading.nodes import Node, Scalar
 from syncbox.score.reading.numbers import near, shown
 from syncbox.score.reading.report import Report
