@@ -37,7 +37,7 @@ def test_a_take_lies_on_the_engines_frames(jack_server: str, tmp_path: Path) -> 
     loud = np.flatnonzero(np.abs(sound) > 0)
     begins = loud[np.flatnonzero(np.diff(loud, prepend=-10_000) > 1000)]
     on_the_engines_clock = begins + recorded.first_frame_time - zero
-    if not recorded.lost_frames and not status.dropouts:
+    if not (recorded.lost_frames or status.dropouts or status.xruns):
         assert on_the_engines_clock.tolist() == clocks[::24]
 
 
