@@ -15,7 +15,7 @@ from syncbox.errors import ShowError
 from syncbox.schedule.fitting import LoopTarget
 from syncbox.score.song import FitWay
 
-VERSION = 1  # of everything that makes a fitted loop; raised when it would come out different
+VERSION = 2  # of everything that makes a fitted loop; raised when it would come out different
 MATCH_MS = 10.0  # a hit of the result further away than this is another hit
 MATCH_MIN = 0.8  # correlation of two hits' envelopes; less is not the same hit
 ATTACK_MS = (-2.0, 8.0)  # of a hit: what is looked for

@@ -17,6 +17,7 @@ from syncbox.audio.onsets import Sound, Values
 HANDOVER_MS = 2.0  # before each hit: the last slice fades out, the next one in
 EARLY_FADE_MS = 8.0  # at most, where a slice is cut short
 TAIL_PART = 0.6  # of a slice: what may be read again where it is too short
+LEVEL_MS = 25.0  # over which loudness is taken: longer than a wave of the lowest drum
 
 
 def move_slices(
@@ -63,7 +64,9 @@ def _slice(
         beyond = np.maximum(into - end, 0)
         turn = beyond % (2 * reach)
         back = np.minimum(turn, 2 * reach - turn)
-        gain *= 10 ** (_fall_db(loop, hit, end, rate) * (beyond + back) / 20)
+        gain *= np.where(
+            beyond > 0, _falling(_level(loop, hit, end, rate), beyond, back, rate), 1.0
+        )
         into = np.where(into > end, end - back, into)
     if lead:
         gain[:lead] *= (np.arange(lead) + 0.5) / lead
@@ -77,12 +80,28 @@ def _slice(
     return np.asarray(taken * gain, np.float64)
 
 
-def _fall_db(loop: Sound, hit: int, end: int, rate: int) -> float:
-    """How fast a slice's tail falls, dB a frame, never rising."""
-    width = min(end // 3, round(0.04 * rate))
-    if width < 8:
-        return 0.0
-    at = hit + np.arange(end - 2 * width, end)
-    power = np.square(loop[:, at % loop.shape[1]], dtype=np.float64).mean(axis=0)
-    first, second = power[:width].mean() + 1e-14, power[width:].mean() + 1e-14
-    return min(0.0, 10 * float(np.log10(second / first)) / width)
+def _falling(
+    level: Values, beyond: NDArray[np.int64], back: NDArray[np.int64], rate: int
+) -> Values:
+    """Gains of a tail that is read again `back` frames before its end, `beyond` it.
+
+    What is read is held down to how loud the slice was at its end, and falls on from there.
+    """
+    end = len(level)
+    width = max(1, min(end // 3, _frames(LEVEL_MS, rate)))
+    last = float(level[end - width :].mean())
+    before = float(level[max(0, end - 2 * width) : max(1, end - width)].mean())
+    fall = min(1.0, last / (before + 1e-12)) ** (1 / width)  # a frame
+    held = last / np.maximum(level[end - 1 - np.minimum(back, end - 1)], last + 1e-12)
+    return np.asarray(held * fall**beyond)
+
+
+def _level(loop: Sound, hit: int, end: int, rate: int) -> Values:
+    """Loudness of the first `end` frames of a slice, each with what is around it, shape (end,)."""
+    width = _frames(LEVEL_MS, rate)
+    at = (hit + np.arange(end)) % loop.shape[1]
+    power = np.square(loop[:, at], dtype=np.float64).mean(axis=0)
+    sums = np.concatenate([[0.0], np.cumsum(power)])
+    first = np.maximum(np.arange(end) - width // 2, 0)
+    last = np.minimum(np.arange(end) + width // 2 + 1, end)
+    return np.asarray(np.sqrt(np.maximum(sums[last] - sums[first], 0.0) / (last - first)))
