@@ -35,22 +35,27 @@ def jump_at_bar(state: EngineState, section: int, block_end: int) -> bool:
     return True
 
 
-def jump_at_end(state: EngineState, section: int) -> bool:
-    """Go to a section when the present one ends. False: no such place."""
+def jump_at_end(state: EngineState, section: int, block_end: int) -> bool:
+    """Go to a section when the present one ends. False: no such place.
+
+    In its last moments, when what follows is on its way to the ports, the press
+    counts for the end of the section that comes.
+    """
     target = _first_leg(state, section)
     run = sounding(state)
     if target < 0 or run is None:
         return False
     state.jump_leg = target
-    if is_section_end(state.song, run) and run is not state.tail:
+    in_time = run.end_frame >= block_end + state.margin
+    if in_time and is_section_end(state.song, run) and run is not state.tail:
         _take_back(state, run, len(run.bar_frames))  # what follows had been decided
     return True
 
 
-def repeat_section(state: EngineState) -> bool:
+def repeat_section(state: EngineState, block_end: int) -> bool:
     """Play the present section once more when it ends."""
     run = sounding(state)
-    return run is not None and jump_at_end(state, run.leg.section_index)
+    return run is not None and jump_at_end(state, run.leg.section_index, block_end)
 
 
 def set_trim(state: EngineState, permille: int, block_end: int) -> None:

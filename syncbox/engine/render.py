@@ -119,8 +119,8 @@ def _jump(state: EngineState, command: Command, section: int, end: int) -> bool:
     if command is Command.JUMP_AT_BAR:
         return jump_at_bar(state, section, end)
     if command is Command.JUMP_AT_END:
-        return jump_at_end(state, section)
-    return repeat_section(state)
+        return jump_at_end(state, section, end)
+    return repeat_section(state, end)
 
 
 def _move(state: EngineState, command: Command, first: int, end: int) -> None:

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from building import Engine, item, program_of, section, song
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from syncbox.engine.transport import Command, State, packed, unpacked
@@ -173,6 +173,8 @@ presses = st.sampled_from(
 )
 
 
+# A jump asked for when the Stop of another one was on its way already:
+@example([(10, 4), (150, 4), (232, 4), (103, 524), (109, 12)])
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.tuples(st.integers(0, 300), presses), max_size=12))
 def test_whatever_is_pressed_the_clock_has_no_hole_and_no_double(
