@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from syncbox.engine.chasing import chase, rejoin_stems
 from syncbox.engine.leader import Spot, clock_phase
-from syncbox.engine.planning import place, stop_now
+from syncbox.engine.planning import clear_stage, place
 from syncbox.engine.run import LegRun
 from syncbox.engine.state import EngineState
 from syncbox.engine.transport import Command
@@ -23,20 +23,14 @@ def enter(state: EngineState, spot: Spot, begins: Fraction) -> LegRun:
     The stretch that holds must be in the state; Start must be possible there.
     """
     first, leg = state.next_frame, state.song.legs[spot.leg_index]
-    if state.tail is not None:
-        stop_now(state, first)
+    clear_stage(state, first)
     state.go(Command.START)
-    state.mixer.stop_all(0)
     state.phase = phase = clock_phase(leg) if spot.phase < 0 else spot.phase
     tick, offset = 0, Fraction(0)
     if spot.clock:
         tick = int(leg.clock_ticks[phase][spot.clock])
         offset = leg.clock_offsets[phase].exact(spot.clock)
     chase(state, state.song_index, spot.leg_index, tick, first)
-    state.now.forget_place()
-    state.cue_pending = False
-    state.jump_leg = -1
-    state.vamps_met = state.holds_met = 0
     state.position_known = spot.known
     state.told_tick = spot.told_tick
     if spot.told_tick < 0:

@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
+import numpy as np
+
 from syncbox.engine.chasing import chase, prepare_song, send_position
 from syncbox.engine.entering import enter, top_of
 from syncbox.engine.leader import Leader, Spot, clock_phase
@@ -20,7 +22,7 @@ from syncbox.engine.places import clock_after, next_spot, runs_after, unsent
 from syncbox.engine.planning import stop_now
 from syncbox.engine.ports import clock_interval
 from syncbox.engine.run import NEVER, LegRun
-from syncbox.engine.servo import GAP_INTERVALS, Lock, begun, missing, step, waited
+from syncbox.engine.servo import GAP_INTERVALS, MAP_CLOCKS, Lock, begun, missing, step, waited
 from syncbox.engine.state import EngineState
 from syncbox.engine.transport import Command, State
 from syncbox.midi.messages import clock
@@ -217,22 +219,28 @@ def _take_clock(state: EngineState, leader: Leader, frame: int, first: int) -> N
         leader.stand_on(run, run.first_clock)
         leader.moved = True
     elif leader.leads:
-        _meet_after_hold(state, leader, frame)
+        _find_clock(state, leader, frame)
     if leader.run is None and leader.trusted and state.free_clock.due < NEVER:
         clock_frame = leader.servo.frame + leader.offset
         state.free_clock.steer(clock_frame, interval * leader.servo.ratio)
 
 
-def _meet_after_hold(state: EngineState, leader: Leader, frame: int) -> None:
-    """Music that goes on after a hold begins with the leader's clock that is nearest to it."""
+def _find_clock(state: EngineState, leader: Leader, frame: int) -> None:
+    """Count again after a hold, or in music that another engine began: by the nearest clock."""
     tail = state.tail
     if tail is None or not tail.leg.counted or tail.clock_frames is None:
         return
-    begins = int(tail.clock_frames[tail.first_clock])
-    number = round((frame + leader.offset - begins) / (leader.interval * leader.servo.ratio))
-    if 0 <= number < len(tail.clock_frames) - tail.first_clock:
-        leader.stand_on(tail, tail.first_clock + number)
-        leader.moved = True
+    ours = tail.clock_frames[tail.first_clock :]
+    if not len(ours):
+        return
+    at = frame + leader.offset
+    number = int(np.abs(ours - at).argmin())
+    if abs(int(ours[number]) - at) > leader.interval * leader.servo.ratio / 2:
+        return
+    if leader.servo.clocks <= MAP_CLOCKS:  # our own grid knows more than one clock does
+        leader.servo = replace(leader.servo, frame=float(ours[number] - leader.offset))
+    leader.stand_on(tail, tail.first_clock + number)
+    leader.moved = True
 
 
 def _count_clock(state: EngineState, leader: Leader, frame: int) -> None:

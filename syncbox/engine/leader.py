@@ -7,6 +7,7 @@ hold) its clocks are free: they only say how fast and on which grid it goes.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -69,6 +70,11 @@ class Leader:
         """One whole message of the leader: clock, start, continue, stop or song position."""
         if len(self.heard) < HEARD_MAX:
             self.heard.append((frame, message))
+
+    def resume(self, stretch: Fraction) -> None:
+        """It leads music that goes on from another engine's place, at that stretch."""
+        self.leads = True
+        self.servo = replace(self.servo, ratio=float(stretch))
 
     @property
     def trusted(self) -> bool:

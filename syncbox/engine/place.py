@@ -73,9 +73,11 @@ class PlaceWriter:
 def _key(state: EngineState) -> tuple[object, ...]:
     """What changes whenever something is decided; cheap, since it is asked every block."""
     tail = state.tail
+    led = _led(state)  # then the tail moves with every clock, and a place of before will do
     return (
+        led,
         id(tail),
-        tail and (tail.end_frame, tail.start),
+        tail and not led and (tail.end_frame, tail.start),
         len(state.runs),
         len(state.timed.rows),
         len(state.timed_sounds),
@@ -87,6 +89,11 @@ def _key(state: EngineState) -> tuple[object, ...]:
     )
 
 
+def _led(state: EngineState) -> bool:
+    """Whether another box leads what is playing."""
+    return state.leader is not None and state.leader.leads
+
+
 def place_of(state: EngineState) -> dict[str, Any]:
     """Everything that playing on depends on, as plain values."""
     now = state.now
@@ -96,6 +103,7 @@ def place_of(state: EngineState) -> dict[str, Any]:
         "transport": int(state.transport),
         **{name: int(getattr(state, name)) for name in _SCALARS},
         "stretch": _pair(state.stretch),
+        "led": int(_led(state)),
         "shown": {name: getattr(now, name) for name in _SHOWN},
         "level_mdb": round(state.mixer.level_db * 1000),
         "click_muted": int(state.mixer.click_muted),
@@ -169,6 +177,8 @@ def restore(state: EngineState, place: dict[str, Any]) -> None:
     for name in _SCALARS:
         setattr(state, name, type(getattr(state, name))(place[name]))
     state.stretch = Fraction(*place["stretch"])
+    if state.leader is not None and place["led"]:
+        state.leader.resume(state.stretch)
     frame = state.next_frame = place["frame"]
     state.transport = State(place["transport"])
     for name, value in place["shown"].items():

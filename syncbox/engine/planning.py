@@ -33,19 +33,11 @@ PATCHES_AFTER_SECONDS = 4  # the coming song's patches wait this long, for the l
 
 def begin_song(state: EngineState, frame: int) -> None:
     """Start was pressed, or the gap is over, at a frame: patches, then the count-in."""
-    if state.tail is not None:  # it was about to begin by itself, and is wanted now
-        stop_now(state, frame)
-    state.slots.clear()
-    state.mixer.stop_all(frame - state.next_frame)  # what still rings from the song before
-    state.mixer.open_faders(frame - state.next_frame)
-    state.faders.clear()
-    state.hands.waiting.clear()
+    clear_stage(state, frame)
     song, entry = state.song, state.song.entry
     prepare_song(state, frame)
-    state.now.forget_place()
-    state.cue_pending = state.position_known = False
-    state.jump_leg = -1
-    state.vamps_met = state.holds_met = state.phase = state.told_tick = 0
+    state.position_known = False
+    state.phase = state.told_tick = 0
     first_frame = max(frame + state.start_delay, state.ready_frame)
     stretch = state.stretch
     if entry.is_top:
@@ -66,6 +58,21 @@ def begin_song(state: EngineState, frame: int) -> None:
     state.phase = -entry.tick % TICKS_PER_CLOCK
     state.told_tick = leg.route_tick + entry.tick
     place(state, at, leg, begins - entry.offset * stretch, entry.tick)
+
+
+def clear_stage(state: EngineState, frame: int) -> None:
+    """Nothing of what was before a frame goes on into the song that begins."""
+    if state.tail is not None:  # it was about to begin by itself, and is wanted now
+        stop_now(state, frame)
+    state.slots.clear()
+    state.mixer.stop_all(frame - state.next_frame)  # what still rings from the song before
+    state.mixer.open_faders(frame - state.next_frame)
+    state.faders.clear()
+    state.hands.waiting.clear()
+    state.now.forget_place()
+    state.cue_pending = False
+    state.jump_leg = -1
+    state.vamps_met = state.holds_met = 0
 
 
 def place(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from fractions import Fraction
 from itertools import pairwise
 
@@ -22,6 +23,8 @@ from leading import (
     follow_box,
 )
 
+from syncbox.engine.place import PlaceWriter, restore
+from syncbox.engine.rejoin import replay
 from syncbox.engine.servo import Lock
 from syncbox.engine.transport import Command, State, packed
 from syncbox.score.meter import Meter
@@ -395,3 +398,31 @@ def test_the_offset_moves_everything_against_the_leader() -> None:
     follow_box(engine, box, int(frames[-1]) - 300)
     late = errors_ms(engine, frames[PRE : PRE + len(engine.frames("clock"))])
     assert late == pytest.approx(-5, abs=0.05)
+
+
+def test_an_engine_that_takes_over_goes_on_following() -> None:
+    engine, box = engine_of(plain(8)), Box()
+    frames = clock_frames(5_000, [123.0] * 900)
+    box.clocks(frames, np.random.default_rng(7).uniform(-3, 3, 900) * MS)
+    box.say(frames[PRE] - 300, START)
+    writer = PlaceWriter()
+    known, places = b"", 0
+    for end in range(30_000, int(frames[500]), 256):
+        follow_box(engine, box_from(box, engine.state.next_frame), end)
+        if said := writer(engine.state):
+            known, places = said, places + 1
+    assert places < 40  # not one for every clock
+    other = engine_of(plain(8))
+    restore(other.state, json.loads(known))
+    replay(other.state, engine.state.next_frame + 24_000)
+    other.state.absent = [False] * len(other.state.absent)
+    follow_box(other, box_from(box, other.state.next_frame), int(frames[-1]) - TAIL)
+    clocks = np.array(other.frames("clock"))
+    true = frames[np.searchsorted(frames + 500, clocks)]
+    assert len(set(true)) == len(clocks) > 300
+    assert np.max(np.abs(clocks - true)) < 2 * MS
+    assert other.state.now.leader_lock == Lock.LOCKED
+    assert other.state.now.leader_leads == 1
+    beats = clicks(other) + other.state.next_frame - 256 * len(other.audio)
+    nearest = frames[PRE::24][np.searchsorted(frames[PRE::24] + 500, beats)]
+    assert np.max(np.abs(beats - nearest)) < 2 * MS
