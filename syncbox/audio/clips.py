@@ -19,15 +19,21 @@ if TYPE_CHECKING:
     from syncbox.score.song import Song
 
 CHANNELS_MAX = 2
+MPEG_FORMATS = frozenset({"MP3", "MPEG"})
+MPEG_SLACK_FRAMES = 4 * 1152  # blocks of MPEG-1 layer III that a coder may count for its padding
 
 
 @dataclass(frozen=True, slots=True)
 class ClipInfo:
-    """What a sound file's head says: frames a second, frames, channels."""
+    """What a sound file's head says: frames a second, frames, channels.
+
+    `is_exact`: a head of MPEG sound counts its coder's blocks, not frames.
+    """
 
     rate: int
     frame_count: int
     channel_count: int
+    is_exact: bool = True
 
 
 def clip_info(path: Path) -> ClipInfo:
@@ -39,7 +45,9 @@ def clip_info(path: Path) -> ClipInfo:
         head = soundfile.info(str(path))
     except (soundfile.SoundFileError, OSError) as problem:
         raise _not_a_sound(path, problem) from None
-    info = ClipInfo(int(head.samplerate), int(head.frames), int(head.channels))
+    info = ClipInfo(
+        int(head.samplerate), int(head.frames), int(head.channels), head.format not in MPEG_FORMATS
+    )
     _must_be_playable(path, info)
     return info
 
@@ -59,7 +67,7 @@ def read_clip(path: Path, rate: int) -> NDArray[np.float32]:
         sound, file_rate = soundfile.read(str(path), dtype="float32", always_2d=True)
     except (soundfile.SoundFileError, OSError) as problem:
         raise _not_a_sound(path, problem) from None
-    if len(sound) < info.frame_count:
+    if len(sound) < info.frame_count - (0 if info.is_exact else MPEG_SLACK_FRAMES):
         raise UnreadableError(
             f"the sound stops after {len(sound)} of {info.frame_count} frames",
             where=str(path),

@@ -47,13 +47,14 @@ def integrated_lufs(sound: Sound, rate: int) -> float | None:
     """Gated loudness of a sound (channels, frames); up to five channels L R C Ls Rs."""
     if sound.shape[1] < BLOCK_S * rate or not np.abs(sound).max(initial=0.0) > 1e-6:
         return None
-    meter = _meters().Meter(rate, filter_class="DeMan")
+    meter = meter_library().Meter(rate, filter_class="DeMan")
     with np.errstate(divide="ignore"):  # blocks of silence have no logarithm and are gated out
         value = float(meter.integrated_loudness(np.asarray(sound.T, np.float64)))
     return value if value > SILENCE_LUFS else None
 
 
-def _meters() -> Any:
+def meter_library() -> Any:
+    """The library that measures. Raises UnreadableError where it is not installed."""
     try:
         import pyloudnorm
     except ImportError:

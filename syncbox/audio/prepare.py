@@ -17,7 +17,7 @@ from syncbox.audio import fit
 from syncbox.audio.cache import Cache, key_of
 from syncbox.audio.clips import clip_info, files_of, inside, read_clip
 from syncbox.audio.find import find_loop, first_strong
-from syncbox.audio.loudness import Loudness, matching_gain_db, measure
+from syncbox.audio.loudness import Loudness, matching_gain_db, measure, meter_library
 from syncbox.audio.onsets import Sound, find_onsets
 from syncbox.audio.words import Speech
 from syncbox.errors import SyncboxError
@@ -70,6 +70,8 @@ class Preparer:
 
         Raises UnreadableError or ShowError for one that cannot be played, if `strict`.
         """
+        if self.rig.loudness_lufs is not None:
+            meter_library()  # without it nothing could be matched, and no file is to blame
         wishes = _wishes(songs, legs, self.rate, [pad.file for pad in self.rig.pads])
         matched = matched_files(songs)
         clips = Clips()
@@ -79,7 +81,8 @@ class Preparer:
             try:
                 clips[wish.name] = self._sound(wish)
                 if self.rig.loudness_lufs is not None and wish.file in matched:
-                    clips.gains[wish.name] = db_to_gain(self.gain_db(wish.name, clips, matched))
+                    gain_db = self._gain_db(wish, clips[wish.name], matched[wish.file])
+                    clips.gains[wish.name] = db_to_gain(gain_db)
             except SyncboxError as error:
                 if self.strict:
                     raise
@@ -98,11 +101,13 @@ class Preparer:
             clips[word_clip(text)] = speech.word(text).sound
         self.lost += (Lost(file, why) for file, why in speech.lost)
 
-    def gain_db(self, name: str, clips: Clips, matched: dict[str, bool]) -> float:
+    def _gain_db(self, wish: _Wish, sound: Sound, goes_round: bool) -> float:
         """What brings a sound to the rig's loudness, as far as its peaks allow."""
         assert self.rig.loudness_lufs is not None
-        goes_round = matched.get(name, True)  # what is not a file's name is a fitted loop's
-        found = measured(self.cache, clips[name], self.rate, goes_round=goes_round)
+        key = key_of(self._source(inside(self.folder, wish.file)), wish.name, self.rate)
+        found = measured(
+            self.cache, key, lambda: sound, self.rate, goes_round=goes_round or bool(wish.target)
+        )
         return matching_gain_db(found, self.rig.loudness_lufs, lowest_ceiling_db(self.rig))
 
     def _sound(self, wish: _Wish) -> Sound:
@@ -188,17 +193,16 @@ def _preparer(
     )
 
 
-def measured(cache: Cache, sound: Sound, rate: int, *, goes_round: bool) -> Loudness:
-    """Loudness and true peak of a sound, kept in the cache by what the sound is."""
-    import hashlib
-
-    name = key_of("loudness", hashlib.sha256(sound.tobytes()).hexdigest(), rate, goes_round)
+def measured(
+    cache: Cache, key: str, sound: Callable[[], Sound], rate: int, *, goes_round: bool
+) -> Loudness:
+    """Loudness and true peak of the sound that a key stands for, kept in the cache."""
 
     def make() -> list[float | None]:
-        found = measure(sound, rate, goes_round=goes_round)
+        found = measure(sound(), rate, goes_round=goes_round)
         return [found.lufs, found.true_peak_db]
 
-    lufs, peak_db = cache.note(name, make)
+    lufs, peak_db = cache.note(key_of("loudness", fit.VERSION, key, goes_round), make)
     return Loudness(lufs, peak_db)
 
 

@@ -115,3 +115,16 @@ def test_every_file_of_a_song_once_in_the_order_written():
         PlayAudio("audio/b.wav", "hits", AudioKind.ONE_SHOT),
     )
     assert files_of(song) == ("audio/b.wav", "audio/a.wav")
+
+
+def test_mpeg_sound_is_read_though_its_head_only_estimates_its_length(tmp_path):
+    t = np.arange(44_100) / 44_100
+    path = tmp_path / "a.mp3"
+    soundfile.write(path, 0.3 * np.sin(2 * np.pi * 440 * t), 44_100, format="MP3")
+    assert not clip_info(path).is_exact
+    sound = read_clip(path, 44_100)
+    assert sound.shape[1] == pytest.approx(44_100, abs=4 * 1152)
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 3])
+    with pytest.raises(UnreadableError, match="stops after"):
+        read_clip(path, 44_100)

@@ -1,5 +1,6 @@
 """The sounds of a show: decoded, resampled, fitted, brought to one loudness, one by one."""
 
+import sys
 from dataclasses import replace
 from fractions import Fraction
 
@@ -155,3 +156,19 @@ def test_a_stem_may_begin_at_its_first_strong_hit(folder):
     lengths = {program.clips[e.clip].shape[1] for e in starts if e.slot >= 0}
     assert lengths == {late.shape[1], clips[clip_name(found)].shape[1]}
     assert {e.from_frame for e in starts if e.slot >= 0} == {0}
+
+
+def test_without_the_library_for_loudness_no_file_is_blamed(folder, monkeypatch):
+    monkeypatch.setitem(sys.modules, "pyloudnorm", None)
+    show = show_in(folder, LOOP, STEM, rig=replace(RIG, loudness_lufs=-20.0))
+    with pytest.raises(UnreadableError, match="pyloudnorm"):
+        prepare_show(show, RATE, lost=[])
+    assert prepare_show(show_in(folder, LOOP, STEM), RATE).gains == {}
+
+
+def test_without_the_library_for_stretching_a_loop_is_played_as_it_is(folder, monkeypatch):
+    monkeypatch.setitem(sys.modules, "python_stretch", None)
+    lost = []
+    clips = prepare_show(show_in(folder, replace(LOOP, fit=FitWay.STRETCH)), RATE, lost=lost)
+    assert list(clips) == ["drums.flac"]
+    assert "pip install" in lost[0].why.hint
