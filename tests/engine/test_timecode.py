@@ -7,6 +7,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from building import RIG, Engine, item, play, program_of, section, show_of, song
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from ltc_reader import decoded
 
 from syncbox.audio.ltc import word, word_length
@@ -334,3 +336,49 @@ def test_a_burst_between_the_quarter_frames_is_over_at_the_bar_line(tempo):
         line = start + (number + 1) * bar + EARLY
         last = max(ends[12 * number : 12 * number + 12])
         assert line - 0.06 * RATE < last <= line + 1
+
+
+_PRESSES = st.sampled_from(
+    [
+        Command.START,
+        Command.STOP,
+        Command.STOP_AT_BAR,
+        Command.CUE,
+        Command.TEMPO_UP,
+        Command.REPEAT_SECTION,
+        *(packed(Command.JUMP_AT_BAR, n) for n in range(3)),
+        *(packed(Command.JUMP_AT_END, n) for n in range(3)),
+    ]
+)
+
+
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(st.tuples(st.integers(0, 400), _PRESSES), max_size=10))
+def test_whatever_is_pressed_a_reader_is_never_misled(script):
+    """Quarter frames come one by one in their order, and a place is told before it begins."""
+    hold = item(Hold(usual_seconds=Fraction(1, 2)), 1, 4)
+    sections = (section("A", 2), section("V", 1, vamp_usual=2), section("C", 2, hold))
+    engine = Engine(program(coded(*sections, tempo=150)))
+    engine.press(Command.START)
+    for wait, press in script:
+        engine.turn(wait)
+        engine.press(press)
+    engine.turn(300)
+    for port in (PORT, LATE_PORT):
+        told, before = None, None
+        for frame, at, data, why in engine.midi:
+            if (at, why) != (port, "time code"):
+                continue
+            if data[0] == 0xF0:
+                told, before = data, None
+                continue
+            assert told is not None
+            piece = data[1] >> 4
+            if before is None:
+                # The first piece after a full message names the very code frame that was told.
+                assert piece == 0
+                assert data[1] & 15 == told[8] & 15
+            else:
+                assert frame - before[0] == 480
+                assert piece == (before[1] + 1) % 8
+            before = (frame, piece)
