@@ -34,6 +34,9 @@ class Package:
 
 PYGAME = Package("pygame==2.6.1", ("--only-binary", "pygame"))  # LGPL-2.1
 BEATNET = Package("BeatNet==1.1.3", ("--no-binary", "BeatNet"))  # CC BY 4.0
+# The notes are from GuitarSet (MIT, says mirdata); the package that carries them is Apache-2.0.
+GUITARSET = Package("basic-pitch==0.4.0", ("--no-binary", "basic-pitch"))
+PARANGONAR = Package("parangonar==3.4.0", ("--no-binary", "parangonar"))  # Apache-2.0
 
 # name: package, path inside, sha256 where it is known
 FILES = {
@@ -44,6 +47,16 @@ FILES = {
         BEATNET,
         "BeatNet-1.1.3/src/BeatNet/test_data/808kick120bpm.mp3",
         "3158f626d69f15cf8fb60da6775a1a2fd7a10a48694b79175111734e04232245",
+    ),
+    "00_BN1-129-Eb_comp.jams": (
+        GUITARSET,
+        "basic_pitch-0.4.0/tests/resources/data/guitarset/annotation/00_BN1-129-Eb_comp.jams",
+        "cd79564c51d0dec7d04e010d31525e9f7d2b9d41cf6116118a66ac5a8c181007",
+    ),
+    "mozart_k265_var1.match": (
+        PARANGONAR,
+        "parangonar-3.4.0/parangonar/assets/mozart_k265_var1.match",
+        "ce31a476a1bd958f45254bbe745195d2985b270f9055b5362b5457a3004bc107",
     ),
 }
 
@@ -61,6 +74,11 @@ def found_sound(name: str, rate: int) -> NDArray[np.float32]:
     if file_rate != rate:
         data = soxr.resample(data, file_rate, rate, quality="VHQ")
     return np.ascontiguousarray(data.T)
+
+
+def found_text(name: str) -> str:
+    """A text file. Skips the test where it cannot be had."""
+    return _bytes(name).decode("utf-8")
 
 
 def _bytes(name: str) -> bytes:
@@ -89,6 +107,7 @@ def _fetch(package: Package) -> None:
         reason = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
         pytest.skip(f"{package.requirement} cannot be fetched: {reason}")
     stem = package.requirement.split("==")[0].lower()
+    stem = stem.replace("-", "_")  # as files of source packages are named
     (archive,) = (path for path in folder.iterdir() if path.name.lower().startswith(f"{stem}-"))
     for name, (owner, inside, _) in FILES.items():
         if owner == package:

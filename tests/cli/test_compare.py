@@ -1,0 +1,90 @@
+import json
+
+import pytest
+import soundfile
+from rehearsing import taken
+
+from syncbox.cli.main import run_command
+from syncbox.rehearsal.onsets import RATE
+
+SONG = """\
+syncbox: 1
+title: Imagined
+tempo: quarter = {tempo}   # argued about
+count-in: 1 bar
+sections:
+"""
+
+
+@pytest.fixture(scope="module")
+def show(tmp_path_factory):
+    played, sound, _ = taken(drift=0.06, seed=6)
+    song = played.chart.song
+    folder = tmp_path_factory.mktemp("show")
+    text = SONG.format(tempo=song.tempo_qpm)
+    for section in song.sections:
+        text += f"  - section: {section.name}\n    bars: {section.body.bars}\n"
+    (folder / "imagined.yaml").write_text(text)
+    (folder / "rig.yaml").write_text(
+        "syncbox: 1\nmixes:\n  drummer: {outputs: 1-2, levels: {click: 0 dB}, ceiling: -6 dB}\n"
+    )
+    (folder / "setlist.yaml").write_text("syncbox: 1\ntitle: Night\nsongs: [imagined]\n")
+    soundfile.write(folder / "take.wav", sound, RATE)
+    return folder
+
+
+def run(capsys, *arguments):
+    code = run_command(["compare", *map(str, arguments)])
+    shown = capsys.readouterr()
+    return code, shown.out, shown.err
+
+
+def test_a_take_in_words_picture_and_report(show, capsys, tmp_path):
+    picture, report = tmp_path / "a.png", tmp_path / "a.html"
+    code, out, err = run(
+        capsys, show / "take.wav", show, "--song", "imagined",
+        "--picture", picture, "--report", report, "--players",
+    )  # fmt: skip
+    assert code == 0, err
+    assert "match 1.00" in out or "match 0.9" in out
+    assert "channel 1" in out
+    assert picture.exists()
+    assert report.exists()
+
+
+def test_json_and_csv(show, capsys):
+    code, out, _ = run(capsys, show / "take.wav", show, "--song", "imagined", "--json")
+    assert code == 0
+    assert json.loads(out)["song"] == "imagined"
+    code, out, _ = run(capsys, show / "take.wav", show, "--song", "imagined", "--csv")
+    assert code == 0
+    assert out.startswith("bar,beat,expected_s")
+
+
+def test_a_proposal_is_written_only_on_yes(show, capsys, monkeypatch):
+    path = show / "imagined.yaml"
+    before = path.read_text()
+    asked = (show / "take.wav", show, "--song", "imagined", "--propose")
+    code, out, err = run(capsys, *asked)
+    assert code == 0, err
+    assert "proposed:" in out
+    assert path.read_text() == before
+    code, _, err = run(capsys, *asked, "--yes")
+    assert code == 0, err
+    after = path.read_text()
+    assert after != before
+    assert "# argued about" in after
+    assert [line for line in after.splitlines() if "tempo" not in line and "ramp" not in line] == [
+        line for line in before.splitlines() if "tempo" not in line and "ramp" not in line
+    ]
+    assert run_command(["check", str(show)]) == 0
+    path.write_text(before)
+
+
+def test_mistakes_get_one_message(show, capsys):
+    code, _, err = run(capsys, show / "none.wav", show, "--song", "imagined")
+    assert code == 2
+    assert "no such file" in err
+    code, _, err = run(capsys, show / "take.wav", show, "--song", "imagine")
+    assert code == 1
+    assert "did you mean 'imagined'" in err

@@ -1,0 +1,98 @@
+"""What is said about a reading: words, tables, picture, report, players, weeks."""
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+from rehearsing import read, taken
+
+from syncbox.rehearsal.onsets import onsets_of
+from syncbox.rehearsal.page import as_html
+from syncbox.rehearsal.picture import draw
+from syncbox.rehearsal.players import players, sentences
+from syncbox.rehearsal.tables import CSV_COLUMNS, as_csv, as_json
+from syncbox.rehearsal.thresholds import heard_from_ms, scatter_word, tempo_word
+from syncbox.rehearsal.wording import compare_weeks, summary
+
+
+@pytest.mark.parametrize(
+    ("bpm", "heard_ms"), [(60, 25), (100, 15), (120, 12.5), (140, 10.714), (180, 8.333)]
+)
+def test_what_is_heard_of_one_beat(bpm, heard_ms):
+    # Friberg and Sundberg 1995: 2.5 % of the interval, 6 ms below 240 ms.
+    assert heard_from_ms(60_000 / bpm) == pytest.approx(heard_ms, abs=0.001)
+    assert heard_from_ms(230) == 6
+
+
+@pytest.mark.parametrize(
+    ("scatter_ms", "word"),
+    [(5, "cannot be heard"), (20, "tight"), (40, "in between"), (60, "loose")],
+)
+def test_words_for_scatter(scatter_ms, word):
+    assert scatter_word(scatter_ms, 500) == word
+
+
+def test_words_for_tempo():
+    assert tempo_word(0.01) == "cannot be heard"
+    assert tempo_word(0.02) == "faster, just to be heard"
+    assert tempo_word(-0.04) == "slower, clearly to be heard"
+
+
+def test_json_has_the_published_keys():
+    _, found = read()
+    data = json.loads(json.dumps(as_json(found)))
+    assert {"song", "match", "latency_ms", "beats", "bars", "sections"} <= set(data)
+    assert {"missing_bars", "extra_bars"} <= set(data)
+    beat = {"bar", "beat", "expected_s", "played_s", "late_ms", "confidence"}
+    assert beat <= set(data["beats"][0])
+    bar = {"bar", "section", "late_ms", "tempo", "map_tempo", "confidence"}
+    assert bar <= set(data["bars"][0])
+    for beat in data["beats"]:
+        late = 1000 * (beat["played_s"] - beat["expected_s"])
+        assert late == pytest.approx(beat["late_ms"], abs=0.2)
+
+
+def test_csv_has_a_line_for_every_beat():
+    _, found = read()
+    rows = list(csv.DictReader(io.StringIO(as_csv(found))))
+    assert len(rows) == len(found.beats)
+    assert tuple(rows[0]) == CSV_COLUMNS
+
+
+def test_the_summary_tells_the_section_that_strays():
+    _played, found = read(drift=0.06, seed=6)
+    lines = summary(found)
+    told = [s for s in found.sections if abs(s.tempo_share) >= 0.015]
+    assert told
+    for section in told:
+        way = "pulls ahead" if section.tempo_share > 0 else "drags"
+        assert any(f"bars {section.first_bar} to" in line and way in line for line in lines)
+
+
+def test_the_picture_and_the_report_stand_alone(tmp_path):
+    _, found = read()
+    draw(found, "A take", tmp_path / "take.png")
+    assert (tmp_path / "take.png").read_bytes().startswith(b"\x89PNG")
+    html = as_html(found, "A <take>", "tuesday.wav")
+    assert "A &lt;take&gt;" in html
+    assert "http" not in html
+    assert "Friberg" in html
+    assert "viewport" in html
+
+
+def test_a_player_who_lags_is_told_from_one_who_does_not():
+    _played, sound, _ = taken()
+    _, found = read()
+    late = np.concatenate([np.zeros(441, np.float32), sound])[: len(sound)]  # 20 ms
+    steady, lagging = players(found, [onsets_of(sound), onsets_of(late)])
+    assert lagging.late_ms - steady.late_ms == pytest.approx(20, abs=2)
+    assert len(sentences([steady, None])) == 2
+
+
+def test_takes_are_compared_over_weeks():
+    _, first = read(drift=0.06, seed=6)
+    _, second = read(drift=0.0, seed=6)
+    lines = compare_weeks([("monday", first), ("friday", second)])
+    assert any("nearer the map" in line for line in lines)
