@@ -83,9 +83,10 @@ def _run(case: Case, seed: int) -> tuple[float, float, float, int, float]:
     extra = [float(heard[PRE_CLOCKS + number]) + 0.002 * RATE for number in case.doubled]
     arrivals = np.sort(np.concatenate([np.delete(heard, gone), extra]))
     started = (heard[PRE_CLOCKS - 1] + heard[PRE_CLOCKS]) / 2
-    sent = _engine_clocks(case, arrivals, float(started), float(true[-1]) - BLOCK_FRAMES)
+    end = float(true[-1]) - 400  # between two clocks, also where ours come a little early
+    sent = _engine_clocks(case, arrivals, float(started), end)
     meant = true[PRE_CLOCKS : PRE_CLOCKS + len(sent)]
-    off = len(sent) - int(np.sum(true[PRE_CLOCKS:] < true[-1] - BLOCK_FRAMES))
+    off = len(sent) - int(np.sum(true[PRE_CLOCKS:] < end))
     errors_ms = (sent - meant) / RATE * 1000
     over_a_beat = np.convolve(errors_ms, np.full(BEAT, 1 / BEAT), "valid")
     begin = CHANGE_CLOCK if case.disturbed else 0
