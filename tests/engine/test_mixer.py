@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from syncbox.engine.mixer import Mixer
-from syncbox.engine.sounds import SOUNDS_MAX
+from syncbox.engine.sounds import HAND_SOUNDS_MAX, NEVER, NO_GROUP, SOUNDS_MAX
 from syncbox.schedule.program import Program, SoundStart
 from syncbox.score.song import At, AudioKind, Item, PlayAudio
 from syncbox.units import db_to_gain
@@ -109,3 +109,35 @@ def test_leaving_fades_to_silence() -> None:
     assert out[2, 959 - 512] < 1e-6
     assert not np.any(out[2, 960 - 512 :])
     assert desk.silent
+
+
+def test_of_too_many_strokes_the_quietest_gives_way_and_a_click_never() -> None:
+    made = program(np.ones((1, 48_000), dtype=np.float32))
+    desk = mixer(made)
+    click = made.sources.index("click")
+    desk.start(SoundStart(0, click, 0.5, 0, -1), delay=0)
+    source, clip = made.sources.index("backing-band"), len(made.clips) - 1
+    gains = [0.001 * (1 + (7 * n) % HAND_SOUNDS_MAX) for n in range(HAND_SOUNDS_MAX)]
+    for gain in gains:
+        desk.strike(clip, source, gain, NO_GROUP, delay=0)
+    before = desk.render(16).copy()
+    desk.strike(clip, source, 0.1, NO_GROUP, delay=0)
+    after = np.concatenate([desk.render(512).copy() for _ in range(2)], axis=1)
+    assert before[2, -1] == pytest.approx(sum(gains), rel=1e-5)
+    assert np.max(np.abs(np.diff(after[2]))) < 1e-4  # the quietest fades, it is not cut
+    assert after[2, -1] == pytest.approx(sum(gains) - min(gains) + 0.1, rel=1e-5)
+    clicks = [sound for sound in desk._sounds.active if sound.source == click]
+    assert [sound.fade for sound in clicks] == [NEVER]
+
+
+def test_a_choke_group_ends_what_sounds_and_nothing_else() -> None:
+    made = program(np.ones((1, 48_000), dtype=np.float32))
+    desk = mixer(made)
+    source, clip = made.sources.index("backing-band"), len(made.clips) - 1
+    desk.strike(clip, source, 0.1, 0, delay=0)
+    desk.strike(clip, source, 0.2, 1, delay=0)
+    desk.render(512)
+    desk.strike(clip, source, 0.3, 0, delay=100)
+    out = np.concatenate([desk.render(512).copy() for _ in range(2)], axis=1)[2]
+    assert out[99] == pytest.approx(0.3)
+    assert out[100 + 480] == pytest.approx(0.5)
