@@ -16,7 +16,7 @@ from syncbox.score.tempo import TempoMap
 from syncbox.score.written import Bar
 from syncbox.units import TICKS_PER_QUARTER, round_half_up
 
-KNOT_TICKS = TICKS_PER_QUARTER // 32  # inside ramps; a straight line between is off by 0.03 ms
+KNOT_TICKS = TICKS_PER_QUARTER // 64  # inside ramps; a straight line between is off by 0.05 ms
 
 
 @dataclass(frozen=True, slots=True)
