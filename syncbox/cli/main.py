@@ -31,6 +31,7 @@ COMMANDS = {
     "timeline": ("timeline:timeline", "Print a song bar by bar: tempo, time, frames and patches."),
     "run": ("run:run", "Play the show: click, backing, MIDI clock and patch changes."),
     "rehearse": ("rehearse:rehearse", "Part of a song over and over, slower or faster, recorded."),
+    "tap": ("tap:tap", "Tap along, and a song without a map has its first one."),
     "takes": ("rehearse:takes", "List the takes of a song, with what was noted."),
     "render": ("render:render", "Write a show to WAV files, MIDI files and event logs."),
     "fit": ("fit:fit", "Bring a loop to the exact length of its bars, seam and hits kept clean."),
