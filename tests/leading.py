@@ -6,13 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from building import RIG, Engine
+from building import RIG, Engine, program_of, section, song
 from numpy.typing import NDArray
 
 from syncbox.score.rig import Rig
+from syncbox.score.song import Song
 
 CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
 RATE = 48_000
+MS = RATE / 1000
+PRE = 60  # clocks before the start
+TAIL = 400  # frames from the end of a run of blocks to the next clock
 FOLLOWING_RIG: Rig = replace(RIG, input_ports={"pads": "pads", "box": "box"}, follow="box")
 
 
@@ -66,3 +70,24 @@ def clicks(engine: Engine, channel: int = 0) -> NDArray[np.int64]:
     sound = np.concatenate(engine.audio, axis=1)[channel]
     loud = np.flatnonzero(sound)
     return loud[np.concatenate([[True], np.diff(loud) > 2000])] if len(loud) else loud
+
+
+def engine_of(*written: Song, **more: object) -> Engine:
+    return Engine(program_of(*written, rig=FOLLOWING_RIG, **more))  # type: ignore[arg-type]
+
+
+def plain(bars: int = 4, **more: object) -> Song:
+    return song(section("A", bars), section("B", bars), **more)
+
+
+def box_from(box: Box, frame: int) -> Box:
+    return Box([row for row in box.sent if row[1] >= frame])
+
+
+def told(engine: Engine, port: int = 0) -> list[str]:
+    kinds = ("start", "stop", "continue", "song position")
+    return [why for _, at, _, why in engine.midi if at == port and why in kinds]
+
+
+def errors_ms(engine: Engine, true: np.ndarray) -> np.ndarray:
+    return (np.array(engine.frames("clock")) - true) / MS
