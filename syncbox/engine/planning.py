@@ -310,6 +310,8 @@ def end_song(state: EngineState, run: LegRun) -> None:
     run.ends_song = False
     frame = run.end_frame
     state.runs = [other for other in state.runs if other.song_index != run.song_index]
+    if state.song_index != run.song_index:
+        return  # the next one has begun in the same block, after hardly any gap
     state.now.songs_over += 1
     follows = state.tail is not run
     if not follows:

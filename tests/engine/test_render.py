@@ -257,6 +257,17 @@ def test_a_gap_starts_the_next_song_by_itself() -> None:
     assert len(played.frames("start")) == 2
 
 
+@pytest.mark.parametrize("gap_ms", [0, 10])
+def test_a_gap_shorter_than_a_block_is_a_gap(gap_ms: int) -> None:
+    gap = Fraction(gap_ms, 1000)
+    entries = (SetEntry("song-0", then=Then.GAP, gap_seconds=gap), SetEntry("song-1"))
+    program = program_of(song(section("A", 1)), song(section("B", 1)), entries=entries)
+    for block_frames in (64, 4096):
+        clocks = play(program, songs=2, block_frames=block_frames).frames("clock")
+        assert len(clocks) == 192
+        assert clocks[96] - clocks[0] == BAR + gap * RATE
+
+
 def test_entering_at_a_bar_tells_position_and_restores_what_was_selected() -> None:
     written = song(
         section("A", 4, item(PatchChange("organ", "1")), item(PatchChange("choir", "4"))),
