@@ -31,6 +31,7 @@ HOLD_COST, HOLD_COST_PER_S = 1.0, 0.15
 
 OUTSIDE_S, OUTSIDE_WEIGHT, OUTSIDE_MAX = 3.0, 0.5, 8.0
 SILENCE_PRICE, SILENCE_DB = 2.0, 6.0  # of a beat where nothing sounds, below the music's level
+LOCK_S = 0.15  # bars of a take in lock begin this near the map's time: latency, and playing
 CHANGE_WEIGHT = 1.5  # of a change of sound where a section begins
 CHANCE = 0.5  # strength that a way finds anywhere by looking for it
 
@@ -56,13 +57,30 @@ class Course:
     score: float
 
 
-def follow(chart: Chart, onsets: Onsets) -> Course:
-    """The best way of the chart through a take; empty if the take is too short for a bar."""
+def follow(chart: Chart, onsets: Onsets, locked_at_s: float | None = None) -> Course:
+    """The best way of the chart through a take; empty if the take is too short for a bar.
+
+    locked_at_s: the take's time at bar 1, where it was recorded in lock with the map.
+    """
     curves = _curves(onsets)
     if curves.shape[1] < 8:
         return Course((), 0.0)
     walk = _Walk(chart.bars, curves, sound_changes(chart, onsets))
+    if locked_at_s is not None:
+        walk.begin_s = _map_starts(chart) + locked_at_s
     return walk.run(*_left_outside(curves[0]))
+
+
+def _map_starts(chart: Chart) -> Floats:
+    """Seconds from bar 1 at which the map begins each bar, (bars,).
+
+    Not a number, and so no constraint, once a vamp or a hold leaves it to the band.
+    """
+    lengths = [bar.seconds for bar in chart.bars]
+    starts = np.concatenate([[0.0], np.cumsum(lengths)[:-1]])
+    free = np.cumsum([bar.vamp or bar.hold_s > 0 for bar in chart.bars]) > 0
+    starts[1:][free[:-1]] = np.nan
+    return np.asarray(starts - starts[chart.first])
 
 
 def _left_outside(beat: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -154,6 +172,7 @@ class _Walk:
         self.jump_from = np.zeros((self.frames + 1, self.ratios), dtype=np.int16)
         self.holds = [i for i in range(self.count - 1) if bars[i].hold_s]
         self.held_from = np.zeros((self.frames + 1, len(self.holds), 2), dtype=np.int32)
+        self.begin_s: Floats | None = None  # where each bar begins in a take that is locked
         self._set_costs()
 
     def _set_costs(self) -> None:
@@ -229,6 +248,8 @@ class _Walk:
                 _take(into[bar + 1], back[bar + 1], out[bar - 1] - 0.5, _PASS)
         self._after_holds(now, out, into, held, held_at)
         into[self.opens] += CHANGE_WEIGHT * self.changes[now]
+        if self.begin_s is not None:
+            into[np.abs(self.begin_s - now * FRAME_S) > LOCK_S] = _NEVER
         return into
 
     def _after_holds(

@@ -114,6 +114,18 @@ def _draw_sections(panel: Any, found: TakeReading, *, named: bool) -> None:
     for n, (before, bar) in enumerate(zip(found.bars, found.bars[1:], strict=False), 1):
         if before.bar > 0 and bar.bar not in (before.bar, before.bar + 1):
             panel.axvline(n - 0.5, color=_SLIP, linewidth=2)
+            if named:
+                words = "again" if bar.bar <= before.bar else "left out"
+                panel.text(
+                    n - 0.35,
+                    0.02,
+                    words,
+                    transform=panel.get_xaxis_transform(),
+                    fontsize=10,
+                    rotation=90,
+                    va="bottom",
+                    color=_SLIP,
+                )
 
 
 def _starts(bars: Sequence[BarRow]) -> list[int]:

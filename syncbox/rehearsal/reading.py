@@ -106,7 +106,7 @@ def read_take(song: Song, onsets: Onsets, *, locked_at_s: float | None = None) -
     chart = chart_of(song)
     if len(onsets.times_s) < 8:
         return _nothing(song, onsets, "there is next to nothing to hear in this take")
-    settled = settle(chart, follow(chart, onsets), onsets)
+    settled = settle(chart, follow(chart, onsets, locked_at_s), onsets)
     placed = settled.course.placed
     if len(placed) < 2:
         return _nothing(song, onsets, "no stretch of this take follows the map")

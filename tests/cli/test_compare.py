@@ -1,3 +1,4 @@
+import io
 import json
 
 import pytest
@@ -65,6 +66,7 @@ def test_a_proposal_is_written_only_on_yes(show, capsys, monkeypatch):
     path = show / "imagined.yaml"
     before = path.read_text()
     asked = (show / "take.wav", show, "--song", "imagined", "--propose")
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
     code, out, err = run(capsys, *asked)
     assert code == 0, err
     assert "proposed:" in out

@@ -58,10 +58,10 @@ def test_a_guitarist_to_a_click():
     found = read_take(
         song(section("Comping", 12), tempo=129), onsets_of_times(times), locked_at_s=0.0
     )
-    bars = [bar for bar in found.bars if bar.tempo is not None]
-    assert len(bars) >= 8
+    assert [bar.bar for bar in found.bars] == list(range(1, 13))
     assert found.sections[0].tempo_share == pytest.approx(0, abs=0.01)
     own = np.array([beat.played_s for beat in found.beats if beat.confidence > 0.5])
+    assert len(own) > 16
     click = np.arange(48) * 60 / 129
     stray_ms = 1000 * np.array([at - click[np.abs(click - at).argmin()] for at in own])
     # Against the grid of eighths the strums are 13 ms late in the mean, 18 ms in the middle.
@@ -86,7 +86,10 @@ def test_a_pianist_without_a_click():
         if any(position == q for position, _ in notes)
     }
     played = song(section("Variation", 24), tempo=Fraction(124), meter=Meter.of(2, 4))
-    found = read_take(played, onsets_of_times(np.array(sorted(t for _, t in notes))))
-    own = np.array([beat.played_s for beat in found.beats])
-    errors = np.array([np.abs(own - at).min() if len(own) else 9.0 for at in beats.values()])
-    assert np.mean(errors < 0.07) > 0.9
+    chart = chart_of(played)
+    onsets = onsets_of_times(np.array(sorted(t for _, t in notes)))
+    own = place_beats(chart, follow(chart, onsets).placed, onsets).played_s
+    errors = np.array([np.abs(own - at).min() for at in beats.values()])
+    # Single beats last 0.42 to 0.72 s: far more bend than a band's. Most are followed.
+    assert np.median(errors) < 0.02
+    assert np.mean(errors < 0.07) > 0.8
