@@ -4,8 +4,8 @@ import os
 import shutil
 import subprocess
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 
 import pytest
@@ -66,3 +66,9 @@ def short_block_jack_server() -> Iterator[str]:
     """Name of one with blocks of 64 frames, which makes block-quantised MIDI less coarse."""
     with running_jackd(block_frames=64) as server:
         yield server.name
+
+
+@pytest.fixture
+def start_jackd() -> Callable[..., AbstractContextManager[JackServer]]:
+    """For a test whose server comes back."""
+    return running_jackd

@@ -94,7 +94,7 @@ class Performance:
         """A look at the session every so often, until it is over or somebody wants to leave."""
         while not (self._leave.asked_by or self._left):
             status = self._session.status()
-            if not status.engine_alive:
+            if not (status.engine_alive or status.rescuing):
                 raise EngineError(
                     status.trouble or "the engine has stopped",
                     hint="start again with --from and the section where the band is",

@@ -241,7 +241,7 @@ def tempo_text(tempo_mqpm: int) -> str:
 
 def audio_health(status: Status, *, dropout_now: bool) -> Health:
     """The driver and whether sound was lost; a dropout of long ago is counted, not alarmed."""
-    if not status.engine_alive:
+    if not (status.engine_alive or status.rescuing):
         return Health("audio", "the engine has stopped: leave with Q and start again", well=False)
     if status.trouble:
         return Health("audio", status.trouble, well=False)

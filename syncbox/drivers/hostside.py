@@ -41,6 +41,9 @@ class HostSide(Protocol):
     def engine_is_ready(self, client: str) -> None:
         """The engine runs and calls itself `client` towards the audio system."""
 
+    def engine_is_back(self, client: str) -> None:
+        """Another engine has taken over, after the audio system or the engine was away."""
+
     def tend(self) -> None:
         """A few times a second: connect what came back, notice what went."""
 
@@ -63,6 +66,9 @@ class NoPorts:
         self._states = tuple(PortState(port.name, (), recorded_only=True) for port in rig.ports)
 
     def engine_is_ready(self, client: str) -> None:
+        pass
+
+    def engine_is_back(self, client: str) -> None:
         pass
 
     def tend(self) -> None:

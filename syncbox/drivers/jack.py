@@ -26,6 +26,7 @@ CLIENT_NAME = "syncbox"
 _FIRST_BLOCK_S = 5.0
 _MASK = 0xFFFF_FFFF  # JACK counts frames in 32 bits
 _HALF = 0x8000_0000
+_SAME_SERVER_S = 0.25  # two servers' counts do not agree with the host's clock by accident
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,15 +112,28 @@ class Running:
             self._silence()
 
     def _begin(self, frame_time: int) -> int:
-        """In the first callback: things that only its own thread can do. No frames are lost."""
-        self._cycle.pulse.audio_frame_zero = frame_time
+        """In the first callback: things that only its own thread can do. Gives frames lost."""
+        lost = self._frames_away(frame_time)
+        pulse = self._cycle.pulse
+        pulse.audio_frame_zero = (frame_time - pulse.frame - lost) & _MASK
         if self._client.realtime:
             self._priority = "real-time priority from the JACK server"
         else:
             grant = system.ask_for_priority(system.ENGINE_PRIORITY)
             self._priority = f"{grant.text} (the JACK server itself runs without)"
         self._first_block.set()
-        return 0
+        return lost
+
+    def _frames_away(self, frame_time: int) -> int:
+        """Frames since the engine before this one: exact, unless the server is another one."""
+        cycle = self._cycle
+        if not cycle.resuming:
+            return 0
+        pulse = cycle.pulse
+        by_server = (frame_time - pulse.audio_frame_zero - pulse.frame) & _MASK
+        by_clock = cycle.frames_since_snapshot(cycle.now_ns(), self._client.samplerate)
+        near = abs(by_server - by_clock) < self._client.samplerate * _SAME_SERVER_S
+        return by_server if near else by_clock
 
     def _listen(self) -> None:
         """What came in for this block; a cable that was pulled lets go of what it held."""

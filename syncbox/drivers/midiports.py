@@ -59,6 +59,9 @@ class MidiPorts:
         self._watcher = watcher
         threading.Thread(target=self._listen, args=(watcher,), name="ports", daemon=True).start()
 
+    def engine_is_back(self, client: str) -> None:
+        """Nothing to do: sender and watcher have stayed."""
+
     def _listen(self, watcher: Child) -> None:
         for facts in watcher.further_answers():
             self._take(facts)

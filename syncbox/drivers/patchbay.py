@@ -13,6 +13,7 @@ import errno
 import json
 import os
 import pickle
+import re
 import signal
 import sys
 import threading
@@ -27,7 +28,7 @@ from syncbox.errors import DeviceError, EngineError
 from syncbox.midi.ports import SystemPort, input_names, jack_ports, matching, silencing_messages
 from syncbox.score.rig import Rig
 
-_HUSH = b"h"
+_HUSH, _LOOK = b"h", b"l"
 _LOOK_S = 0.3
 _READY_S = 10.0
 _HUSH_S = 1.0
@@ -64,8 +65,12 @@ class PatchBay:
         self._states = tuple(PortState(name, ()) for name in self._names)
         self._helper: Child | None = None
         self._hushed = threading.Event()
+        self._lost = False  # the server has gone
+        self._client = ""
+        self._looks_asked = 0
 
     def engine_is_ready(self, client: str) -> None:
+        self._client = client
         wishes = Wishes(
             server=self._server,
             client=client,
@@ -85,14 +90,29 @@ class PatchBay:
         self._helper = helper
         threading.Thread(target=self._listen, args=(helper,), name="ports", daemon=True).start()
 
+    def engine_is_back(self, client: str) -> None:
+        """The helper connects the new client's ports, unless its server or that name is gone."""
+        helper = self._helper
+        if helper is not None and helper.alive and not self._lost and client == self._client:
+            # What it says until it has heard this may be about the ports of the dead engine.
+            self._looks_asked += 1
+            self._states = tuple(state.connected_now(()) for state in self._states)
+            helper.tell(_LOOK)
+            return
+        self.close()
+        self.notes, self._helper, self._lost, self._looks_asked = (), None, False, 0
+        self.engine_is_ready(client)
+
     def _listen(self, helper: Child) -> None:
         for facts in helper.further_answers():
             if facts.get("hushed"):
                 self._hushed.set()
+            if facts.get("lost"):
+                self._lost = True
             self._take(facts)
 
     def _take(self, facts: dict[str, Any]) -> None:
-        if "connected" in facts:
+        if "connected" in facts and facts["looks"] >= self._looks_asked:
             self._states = tuple(
                 state.connected_now(tuple(others))
                 for state, others in zip(self._states, facts["connected"], strict=True)
@@ -106,7 +126,8 @@ class PatchBay:
         return self._states
 
     def hush(self) -> None:
-        if self._helper is not None:
+        if self._helper is not None and not self._lost:
+            self._hushed.clear()
             self._helper.tell(_HUSH)
             self._hushed.wait(2 * _HUSH_S)
 
@@ -135,6 +156,8 @@ def connect_what_is_new(client: Any, wishes: Wishes, made: set[tuple[str, str]])
         pairs.extend((own + name, box.name) for box in matching(boxes, pattern))
     for name, pattern in wishes.inputs:
         pairs.extend((box.name, own + name) for box in matching(keyboards, pattern))
+    present = {port.name for port in client.get_ports(f"^{re.escape(own)}")}
+    pairs = [pair for pair in pairs if not present.isdisjoint(pair)]
     made.intersection_update(pairs)
     for pair in pairs:
         if pair not in made and _connect(client, *pair):
@@ -214,6 +237,7 @@ class _Helper:
         self._wake = threading.Event()
         self._leaving = self._hush_wanted = self._lost = False
         self._made: set[tuple[str, str]] = set()
+        self._looks_asked = self._looks_done = 0
         self._gone: deque[str] = deque()  # ports that went away since the last look
         self._client = jack.Client("syncbox-ports", no_start_server=True, servername=wishes.server)
         self._client.set_port_registration_callback(self._registered)
@@ -239,6 +263,7 @@ class _Helper:
         """In a thread of its own: what the host says."""
         while note := sys.stdin.buffer.read(1):
             self._hush_wanted = self._hush_wanted or note == _HUSH
+            self._looks_asked += note == _LOOK
             self._wake.set()
         self._leaving = True
         self._wake.set()
@@ -248,12 +273,16 @@ class _Helper:
         while not self._leaving:
             if self._lost:
                 connected: list[list[str]] = [[] for _ in self._wishes.midi_names]
+                _say({"lost": True})
             else:
+                if self._looks_done != self._looks_asked:
+                    self._looks_done, told = self._looks_asked, None
+                    self._made.clear()
                 told = self._forget_gone(told)
                 connect_what_is_new(self._client, self._wishes, self._made)
                 connected = connections(self._client, self._wishes)
             if connected != told:
-                _say({"connected": connected})
+                _say({"connected": connected, "looks": self._looks_done})
                 told = connected
             if self._hush_wanted:
                 self._hush_wanted = False
@@ -277,7 +306,7 @@ class _Helper:
             for name, others in zip(own, told, strict=True)
         ]
         if left != told:
-            _say({"connected": left})
+            _say({"connected": left, "looks": self._looks_done})
         return left
 
     def _send_hush(self) -> None:

@@ -161,7 +161,9 @@ class Running:
             ahead_s = times.outputBufferDacTime - times.currentTime
             heard_s = self._clock.heard_s(started_ns, ahead_s)
             lost = 0
-            if status:
+            if cycle.resuming:
+                lost = cycle.frames_since_snapshot(started_ns, self._rate)
+            elif status:
                 cycle.pulse.xruns += 1
                 lost = self._clock.lost_frames(heard_s)
             cycle.hear_arrivals(frame_count, started_ns, self._rate)

@@ -5,7 +5,8 @@ and watches it from one slow thread. Commands go in by a ring; the screen reads 
 snapshot; sent events come out by a ring. Leaving is one path for every cause: the
 engine's input ends (because `close` ends it, or because the host is gone), the
 engine stops the music, fades and leaves. An engine that died cannot do that, so
-the host then sends Stop and the silencing messages itself.
+the host then sends Stop and the silencing messages itself, and starts another engine
+that takes up the place of the first (`rescue`).
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ import contextlib
 import importlib
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from syncbox.drivers import system
@@ -24,6 +26,7 @@ from syncbox.drivers.child import Child
 from syncbox.drivers.choose import Choice, choose
 from syncbox.drivers.hostside import HostSide
 from syncbox.drivers.readahead import ReadAhead
+from syncbox.drivers.rescue import Fall, Rescue, fall_of
 from syncbox.drivers.returns import Returns
 from syncbox.drivers.status import Status, lengths
 from syncbox.engine.cycle import Play
@@ -39,6 +42,7 @@ if TYPE_CHECKING:
 _READY_S = 30.0  # loading an evening's audio takes a while
 _LEAVE_S = 4.0  # the engine's own limit for fading out is 2 s
 _TEND_S = 0.25
+_LOOK_S = 0.05  # how soon a dead engine is noticed
 _SILENT_NS = 2 * NS_PER_SECOND  # no callback for so long: the audio system hangs
 
 # driver: where its `plug(choice, program, deck)` is, which gives both its sides
@@ -78,6 +82,7 @@ class EngineKind:
 
     maker: Callable[..., Play]
     now_type: type[Any]
+    rejoins: bool = False  # whether a new one can take up the place of one that died
 
 
 def open_session(
@@ -113,7 +118,7 @@ def _real_engine() -> EngineKind:
     from syncbox.engine.play import play_program
     from syncbox.engine.state import Now
 
-    return EngineKind(play_program, Now)
+    return EngineKind(play_program, Now, rejoins=True)
 
 
 class Session:
@@ -132,6 +137,9 @@ class Session:
         self._hushed = False
         self._finished = False
         self._trouble = ""
+        self._rescue = Rescue()
+        self._resume_job: Job | None = None
+        self._starting: Child | None = None  # an engine on its way to take over
         self._facts: dict[str, Any] = {}
         self._unread: list[SentEvent] = []
         self._engine: Child | None = None
@@ -164,6 +172,9 @@ class Session:
             now_ns=system.now_ns,
             options=options,
         )
+        if kind.rejoins:
+            again = {**options, "soft_start": False}  # it goes on as loud as the band had it
+            self._resume_job = replace(job, resume=True, options=again)
         self._engine = Child("engine", "syncbox.engine.process", job)
         self._facts = self._engine.answer(patience_s=_READY_S)
         assert self._side is not None
@@ -181,7 +192,8 @@ class Session:
 
         Raises EngineError when the engine is gone, RingFullError when it does not answer.
         """
-        if self._closed or self._engine is None or not self._engine.alive:
+        there = self._engine is not None and (self._engine.alive or self._rescue.away)
+        if self._closed or self._rescue.given_up or not there:
             raise EngineError(self._trouble or "the engine is not running")
         assert self._deck is not None
         with self._lock:
@@ -222,8 +234,9 @@ class Session:
             log_refused=deck.sent.refused if deck else 0,
             ports=side.port_states() if side else (),
             engine_alive=self._engine is not None and self._engine.alive,
+            rescuing=self._rescue.away and not self._rescue.given_up,
             finished=self._finished,
-            trouble=self._trouble or _trouble_of(pulse),
+            trouble=self._trouble or self._rescue.words or _trouble_of(pulse),
             notes=(*facts.get("notes", ()), *(side.notes if side else ())),
         )
 
@@ -245,14 +258,57 @@ class Session:
             return fresh
 
     def _watch(self) -> None:
-        while not self._closing.wait(_TEND_S):
+        tended_s = 0.0
+        while not self._closing.wait(_LOOK_S):
             assert self._side is not None
             assert self._engine is not None
-            if self._engine.alive:
+            fall = self._fall()
+            if fall is not None and self._resume_job is not None:
+                self._mend(fall, self._resume_job)
+            elif not self._engine.alive:
+                self._engine_died()
+            elif time.monotonic() - tended_s > _TEND_S:
+                tended_s = time.monotonic()
                 self._side.tend()
                 self._bring_up_to_date()
-            else:
-                self._engine_died()
+
+    def _fall(self) -> Fall | None:
+        assert self._deck is not None
+        assert self._engine is not None
+        with self._lock:
+            seen = self._deck.read()
+        return fall_of(seen[0] if seen else None, alive=self._engine.alive)
+
+    def _mend(self, fall: Fall, job: Job) -> None:
+        """Replace an engine that fell. Called again and again until one plays."""
+        rescue, side, fallen = self._rescue, self._side, self._engine
+        assert side is not None
+        assert fallen is not None
+        first = not rescue.away
+        if first:
+            rescue.fell(fall, fallen.last_words())
+            fallen.kill()
+        if not rescue.given_up and rescue.due:
+            self._starting = Child("engine", "syncbox.engine.process", job)
+        if first:  # while the new one gets ready
+            side.hush()
+            self._hushed = rescue.given_up
+        if self._starting is None:
+            return
+        try:
+            facts = self._starting.answer(patience_s=_READY_S)
+        except (DeviceError, EngineError) as error:
+            rescue.could_not_start(error.what)
+            self._starting.kill()
+            self._starting.close()
+            self._starting = None
+            return
+        with self._lock:
+            self._engine, self._starting, self._facts = self._starting, None, facts
+            rescue.is_back()
+        fallen.close()
+        self._returns.engine_was_away()
+        side.engine_is_back(self.client)
 
     def _bring_up_to_date(self) -> None:
         assert self._side is not None
@@ -282,6 +338,8 @@ class Session:
             self._closing.set()
             if self._reader is not None:
                 self._reader.close()
+            if (starting := self._starting) is not None:
+                starting.kill()
             if self._watcher.is_alive() and self._watcher is not threading.current_thread():
                 self._watcher.join(_LEAVE_S)
             orderly = self._engine is not None and self._leave(self._engine)

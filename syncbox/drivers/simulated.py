@@ -201,6 +201,8 @@ class Running:
             while not self._leaving.is_set() and not cycle.finished:
                 lost = self._device.next_block()
                 started_ns = cycle.now_ns()
+                if cycle.resuming:
+                    lost = cycle.frames_since_snapshot(started_ns, self._rate)
                 block = cycle.begin(wanted, lost, started_ns)
                 first = cycle.pulse.frame
                 for offset, port, data, why in block.midi:

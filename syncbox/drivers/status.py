@@ -63,6 +63,7 @@ class Status:
     log_refused: int  # messages that were sent but are missing from `sent`, which was read too late
     ports: tuple[PortState, ...]
     engine_alive: bool
+    rescuing: bool  # it is not, but another one is on its way
     finished: bool  # faded out after quit
     trouble: str  # one sentence when something is badly wrong, else empty
     notes: tuple[str, ...]

@@ -109,6 +109,7 @@ class Cycle:
             pulse.dropouts += 1
             pulse.lost_frames += lost_frames
             pulse.frame += lost_frames
+        if lost_frames or self.resuming:
             self._skip_to(pulse.frame)
         while (command := self._deck.pop_command()) is not None:
             state.press(command)

@@ -34,6 +34,7 @@ def status(now, **changes):
         "rate": 48_000,
         "block_frames": 256,
         "engine_alive": True,
+        "rescuing": False,
         "trouble": "",
         "midi_refused": 0,
         "dropouts": 0,
@@ -125,6 +126,7 @@ def test_a_gap_needs_no_key(show_folder):
         ({"midi_refused": 5}, "5 MIDI events lost", False),
         ({"trouble": "The audio system has gone."}, "The audio system has gone.", False),
         ({"engine_alive": False}, "the engine has stopped", False),
+        ({"engine_alive": False, "rescuing": True, "trouble": "wait"}, "wait", False),
     ],
 )
 def test_the_health_of_the_audio_is_said_in_words(stage, changes, words, well):

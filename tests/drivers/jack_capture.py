@@ -3,12 +3,14 @@
     python jack_capture.py SERVER CLIENT MIDI_PORTS AUDIO_SOURCE...
 
 It has MIDI inputs in_0, in_1... Each line on standard input is a command: `drop N`
-takes input N away, `add N` brings it back, `say` prints what was heard so far:
+takes input N away, `add N` brings it back, `again` connects what it can hear, `say`
+prints what was heard so far:
 {"midi": [[port, frame, hex]], "audio": [[channel, frame, sample]], "gaps": [frame]}.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -30,7 +32,7 @@ def process(frames: int) -> None:
         heard["gaps"].append(expected[0])
     expected[:] = [(first + frames) & 0xFFFFFFFF]
     for index, port in enumerate(audio_in):
-        samples = port.get_array()
+        samples = port.get_array().copy()  # a writer that is late may still be at it
         for place in np.flatnonzero(samples):
             heard["audio"].append([index, first + int(place), float(samples[place])])
     for index, port in list(midi_in.items()):
@@ -49,6 +51,10 @@ for line in sys.stdin:
         midi_in.pop(int(rest[0])).unregister()
     elif word == "add":
         midi_in[int(rest[0])] = client.midi_inports.register(f"in_{rest[0]}")
+    elif word == "again":
+        for port, source in zip(audio_in, sources, strict=True):
+            with contextlib.suppress(jack.JackError):  # not there yet, or connected already
+                client.connect(source, port)
     elif word == "say":
         print(json.dumps(heard), flush=True)
 client.deactivate()

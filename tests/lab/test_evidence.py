@@ -40,6 +40,7 @@ def status(**more):
         "log_refused": 0,
         "ports": (),
         "engine_alive": True,
+        "rescuing": False,
         "finished": False,
         "trouble": "",
         "notes": (),
