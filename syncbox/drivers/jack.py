@@ -100,6 +100,8 @@ class Running:
             lost = (frame_time - self._next_frame_time) & _MASK
             if self._next_frame_time < 0:
                 lost = self._begin(frame_time)
+            elif lost == -frame_count & _MASK:
+                return  # woken twice in one cycle, after being late: its block lies there
             elif lost >= _HALF:
                 lost = 0  # the server's clock was set back: nothing of ours is missing
             self._next_frame_time = (frame_time + frame_count) & _MASK
