@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, ExitStack
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -71,7 +71,7 @@ class Performance:
         choice: Choice,
         console: Console | None,
         options: Mapping[str, Any],
-        beside: Callable[[Session], AbstractContextManager[None]] = nullcontext,
+        beside: Callable[[Session], AbstractContextManager[None]] | None = None,
     ) -> Status:
         """Play until the end, on the console's screen or in lines; gives the last status.
 
@@ -79,7 +79,9 @@ class Performance:
         """
         from syncbox.drivers.session import open_session
 
-        with open_session(program, choice, **options) as session, beside(session):
+        with open_session(program, choice, **options) as session, ExitStack() as stack:
+            if beside is not None:
+                stack.enter_context(beside(session))
             self._session = session
             self._leave.calm = True
             if console is None:
