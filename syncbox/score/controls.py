@@ -42,8 +42,8 @@ class Control:
 
     `section` is where a jump goes, `mix` the mix that is turned. With `hold_ms` only a
     press of that length counts; changes within `debounce_ms` are one; presses closer
-    than `apart_ms` are one too (None: what suits the command). `reversed`: it sends 0 when pressed. `latching`:
-    it sends 127 and 0 in turn, one for each press.
+    than `apart_ms` are one too (None: what suits the command). `reversed`: it sends 0
+    when pressed. `latching`: it sends 127 and 0 in turn, one for each press.
     """
 
     does: str
