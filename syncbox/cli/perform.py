@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, ExitStack
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -25,6 +26,7 @@ from syncbox.score.layout import LegKind
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from syncbox.cli.set_clock import SetClock
     from syncbox.drivers.choose import Choice
     from syncbox.drivers.session import Session
     from syncbox.drivers.status import Status
@@ -62,6 +64,8 @@ class Performance:
         self._refused = 0
         self._start_due, self._start_pressed = start, False
         self._left = False
+        self._set_clock: SetClock | None = None
+        self._set_began_s: float | None = None
         self.watch: Callable[[Status], None] | None = None  # sees every status
         self.marks: list[Now] = []  # where the person pressed the note key
 
@@ -90,6 +94,10 @@ class Performance:
                 self._on_screen(console)
         return session.status()
 
+    def against(self, set_clock: SetClock) -> None:
+        """Show how the night stands against its slot."""
+        self._set_clock = set_clock
+
     # --- what both loops do ------------------------------------------------------------------
 
     def _turns(self) -> Iterator[Status]:
@@ -115,6 +123,8 @@ class Performance:
         now: Now = status.now
         if now.transport not in STILL:
             self._start_due, self._start_pressed = False, False
+            if self._set_began_s is None:
+                self._set_began_s = time.monotonic()
         elif self._once and now.sets_over:
             self._left = True
         elif not self._start_pressed and (
@@ -155,7 +165,13 @@ class Performance:
         if status.dropouts > self._dropouts:
             self._dropouts, self._dropout_until = status.dropouts, now_s + DROPOUT_ALARM_S
         notice = self._notice if now_s < self._notice_until else ""
-        return self._stage.view(status, notice, dropout_now=now_s < self._dropout_until)
+        view = self._stage.view(status, notice, dropout_now=now_s < self._dropout_until)
+        if self._set_clock is None:
+            return view
+        gone_s = 0.0 if self._set_began_s is None else now_s - self._set_began_s
+        now: Now = status.now
+        set_time, over = self._set_clock.read(now.song_index, self._stage.leg(now).index, gone_s)
+        return replace(view, set_time=set_time, set_over=over)
 
     def _obey(self, key: Key, now: Now) -> None:
         if key is Key.SPACE:

@@ -66,6 +66,7 @@ def run(
     from syncbox.cli.leaving import leaving
     from syncbox.cli.perform import Performance, can_show_screen, summary
     from syncbox.cli.prepare import compiled, only_song, tonights_show, with_song
+    from syncbox.cli.set_clock import SetClock
     from syncbox.cli.straight import play_straight_through
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import DEFAULT_RATE, choose
@@ -94,6 +95,7 @@ def run(
         script = cues or (None if on_screen else CueScript())
         options = {"block_frames": block_frames, "song_index": first, "script": script}
         performance = Performance(Stage(found, program.songs), start=start, once=once, leave=leave)
+        performance.against(SetClock(found))
         status = performance.live(program, choice, console if on_screen else None, options)
         click.echo(summary(status, found.rig))
     return 128 + leave.asked_by if leave.asked_by else 0

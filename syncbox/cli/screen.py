@@ -68,6 +68,8 @@ class View:
     key: str = ""
     detail: str = ""
     text_cue: str = ""
+    set_time: str = ""  # time gone of the slot
+    set_over: str = ""  # by how much the set will run over
     next_label: str = "NEXT"
     next_section: str = ""
     next_patches: tuple[str, ...] = ()
@@ -166,6 +168,10 @@ def _two_ends(left: Text, right: Text, width: int) -> Text:
 
 def _head(view: View, width: int) -> list[Text]:
     place = Text(f"song {view.song_no} of {view.song_count}", DIM)
+    if view.set_time:
+        place.append(f"   {view.set_time}", DIM)
+    if view.set_over:
+        place.append(f"   {view.set_over}", ATTENTION)
     about = "   ".join(filter(None, (view.meter, view.key)))
     state = Text(view.state.upper(), ATTENTION if view.waits else GOOD)
     line = state.copy().append(f"   {about}", BASE)
