@@ -94,7 +94,8 @@ def run(
         # With a screen the person cues, unless a script is wanted.
         script = cues or (None if on_screen else CueScript())
         options = {"block_frames": block_frames, "song_index": first, "script": script}
-        performance = Performance(Stage(found, program.songs), start=start, once=once, leave=leave)
+        stage = Stage(found, program.songs, sources=program.sources)
+        performance = Performance(stage, start=start, once=once, leave=leave)
         performance.against(SetClock(found))
         status = performance.live(program, choice, console if on_screen else None, options)
         click.echo(summary(status, found.rig))

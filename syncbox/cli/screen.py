@@ -68,6 +68,7 @@ class View:
     key: str = ""
     detail: str = ""
     text_cue: str = ""
+    by_hand: str = ""  # what was switched by hand and is easily forgotten
     set_time: str = ""  # time gone of the slot
     set_over: str = ""  # by how much the set will run over
     next_label: str = "NEXT"
@@ -273,7 +274,7 @@ def _next(view: View, plan: Plan, width: int) -> list[Text]:
 
 def _health(view: View, width: int) -> list[Text]:
     audio = _parts([("AUDIO  ", DIM), (view.audio.words, GOOD if view.audio.well else ALARM)])
-    level = _parts([("LEVEL  ", DIM), (view.level, BASE)])
+    level = _parts([(view.by_hand, ATTENTION), ("   LEVEL  " if view.by_hand else "LEVEL  ", DIM), (view.level, BASE)])
     ports = Text("MIDI   ", DIM)
     if not view.ports:
         ports.append("no ports in the rig", DIM)

@@ -85,9 +85,18 @@ class Stage:
     """Turns statuses of one show into views. `songs` are the set as compiled from the same show."""
 
     def __init__(
-        self, show: Show, songs: Sequence[CompiledSong], route: Route | None = None
+        self,
+        show: Show,
+        songs: Sequence[CompiledSong],
+        route: Route | None = None,
+        sources: Sequence[str] = (),
     ) -> None:
-        """`route` is what is played of a set of one song, if it is not the whole of it."""
+        """`route` is what is played of a set of one song, if it is not the whole of it.
+
+        `sources` name the faders, as in the compiled set.
+        """
+        self._mixes = [mix.name for mix in show.rig.mixes]
+        self._sources = sources
         self._sheets = [
             Sheet(entry, show.songs[entry.song_id], route) for entry in show.set_list.entries
         ]
@@ -148,6 +157,7 @@ class Stage:
             tempo=tempo_text(beat.tempo_mqpm),
             audio=audio_health(status, dropout_now=dropout_now),
             level=f"{now.level_mdb / 1000:+.0f} dB",
+            by_hand=by_hand(now, self._mixes, self._sources),
             meter=str(sheet.meter(leg, beat.bar)),
             key=sheet.song.key,
             detail=detail(sheet.song, leg, now.round_no),
@@ -237,6 +247,19 @@ def patches_of(leg: Leg) -> tuple[str, ...]:
 def tempo_text(tempo_mqpm: int) -> str:
     """Quarters a minute with as few decimals as it needs, three at most."""
     return f"{tempo_mqpm / 1000:.3f}".rstrip("0").rstrip(".")
+
+
+def by_hand(now: Now, mixes: Sequence[str], sources: Sequence[str]) -> str:
+    """What has been switched by hand and is easily forgotten, in a few words."""
+    words = []
+    if now.click_muted:
+        words.append("click off")
+    words += [f"{name} muted" for n, name in enumerate(mixes) if now.mixes_muted >> n & 1]
+    if 0 <= now.solo_source < len(sources):
+        words.append(f"only {sources[now.solo_source]}")
+    if now.trim_permille:
+        words.append(f"tempo {now.trim_permille / 10:+g} %")
+    return "   ".join(words)
 
 
 def audio_health(status: Status, *, dropout_now: bool) -> Health:

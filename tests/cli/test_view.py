@@ -3,7 +3,7 @@ from types import SimpleNamespace
 import pytest
 
 from syncbox.cli.prepare import compiled, playable_show
-from syncbox.cli.view import Stage, tempo_text
+from syncbox.cli.view import Stage, by_hand, tempo_text
 from syncbox.drivers.hostside import PortState
 from syncbox.engine.state import Now
 from syncbox.engine.transport import State
@@ -133,6 +133,13 @@ def test_the_health_of_the_audio_is_said_in_words(stage, changes, words, well):
     audio = stage.view(status(Now(), **changes)).audio
     assert words in audio.words
     assert audio.well is well
+
+
+def test_what_was_switched_by_hand_is_not_forgotten() -> None:
+    now = Now(click_muted=1, mixes_muted=2, solo_source=1, trim_permille=-25)
+    words = by_hand(now, ["drummer", "keys"], ["click", "bell"])
+    assert words == "click off   keys muted   only bell   tempo -2.5 %"
+    assert by_hand(Now(), ["drummer"], ["click"]) == ""
 
 
 def test_a_dropout_alarms_while_it_is_fresh(stage):
