@@ -274,7 +274,13 @@ def _next(view: View, plan: Plan, width: int) -> list[Text]:
 
 def _health(view: View, width: int) -> list[Text]:
     audio = _parts([("AUDIO  ", DIM), (view.audio.words, GOOD if view.audio.well else ALARM)])
-    level = _parts([(view.by_hand, ATTENTION), ("   LEVEL  " if view.by_hand else "LEVEL  ", DIM), (view.level, BASE)])
+    level = _parts(
+        [
+            (view.by_hand, ATTENTION),
+            ("   LEVEL  " if view.by_hand else "LEVEL  ", DIM),
+            (view.level, BASE),
+        ]
+    )
     ports = Text("MIDI   ", DIM)
     if not view.ports:
         ports.append("no ports in the rig", DIM)
