@@ -55,7 +55,7 @@ class Performance:
 
     def __init__(self, stage: Stage, *, start: bool, once: bool, leave: Leaving) -> None:
         """`start` begins at once; `once` plays the set through without waiting, and leaves."""
-        self._stage = stage
+        self.stage = stage
         self._once = once
         self._leave = leave
         self._notice, self._notice_until = "", 0.0
@@ -67,6 +67,7 @@ class Performance:
         self._set_clock: SetClock | None = None
         self._set_began_s: float | None = None
         self.watch: Callable[[Status], None] | None = None  # sees every status
+        self.pressed: Callable[[Command], None] | None = None  # sees every press made here
         self.marks: list[Now] = []  # where the person pressed the note key
 
     def live(
@@ -132,22 +133,25 @@ class Performance:
             or (
                 self._once
                 and now.transport == State.WAITING
-                and not self._stage.starts_by_itself(now)
+                and not self.stage.starts_by_itself(now)
             )
         ):
             self._start_pressed = True  # once is enough: it counts from the next block on
             self._press(Command.START)
         if now.refused_count > self._refused:
             self._refused = now.refused_count
-            self._say("that key means nothing now")
+            self.say("that key means nothing now")
 
     def _press(self, command: Command) -> None:
+        if self.pressed is not None:
+            self.pressed(command)
         try:
             self._session.press(command)
         except RingFullError as error:  # the music goes on; the person may press again
-            self._say(str(error))
+            self.say(str(error))
 
-    def _say(self, notice: str) -> None:
+    def say(self, notice: str) -> None:
+        """Show a notice for a moment."""
         self._notice, self._notice_until = notice, time.monotonic() + NOTICE_S
 
     # --- the stage screen --------------------------------------------------------------------
@@ -165,12 +169,12 @@ class Performance:
         if status.dropouts > self._dropouts:
             self._dropouts, self._dropout_until = status.dropouts, now_s + DROPOUT_ALARM_S
         notice = self._notice if now_s < self._notice_until else ""
-        view = self._stage.view(status, notice, dropout_now=now_s < self._dropout_until)
+        view = self.stage.view(status, notice, dropout_now=now_s < self._dropout_until)
         if self._set_clock is None:
             return view
         gone_s = 0.0 if self._set_began_s is None else now_s - self._set_began_s
         now: Now = status.now
-        set_time, over = self._set_clock.read(now.song_index, self._stage.leg(now).index, gone_s)
+        set_time, over = self._set_clock.read(now.song_index, self.stage.leg(now).index, gone_s)
         return replace(view, set_time=set_time, set_over=over)
 
     def _obey(self, key: Key, now: Now) -> None:
@@ -180,7 +184,7 @@ class Performance:
             self._quit(now)
         elif key is Key.NOTE:
             self.marks.append(now)
-            self._say("noted: you are asked for words afterwards")
+            self.say("noted: you are asked for words afterwards")
         else:
             self._press(COMMAND_OF_KEY[key])
 
@@ -190,13 +194,13 @@ class Performance:
             self._left = True
         else:
             self._quit_until = time.monotonic() + QUIT_AGAIN_S
-            self._say("press Q again to leave")
+            self.say("press Q again to leave")
 
     # --- plain lines -------------------------------------------------------------------------
 
     def _in_lines(self) -> None:
         """Write a line whenever a count-in or a section begins, until the end."""
-        lines = Lines(self._stage)
+        lines = Lines(self.stage)
         for status in self._turns():
             lines.follow(status.now, status.frame / status.rate)
 
@@ -205,20 +209,20 @@ class Lines:
     """What a script sees: a line whenever a count-in or a section begins."""
 
     def __init__(self, stage: Stage) -> None:
-        self._stage = stage
+        self.stage = stage
         self._shown: tuple[int, str, int] | None = None
 
     def follow(self, now: Now, seconds: float) -> None:
         """Write a line if something new has begun; `seconds` is the time beside it."""
         counting = now.transport == State.COUNTING_IN
-        if now.transport in STILL or (counting and not self._stage.counts_in(now)):
+        if now.transport in STILL or (counting and not self.stage.counts_in(now)):
             return
-        leg = self._stage.leg(now)
+        leg = self.stage.leg(now)
         here = (now.song_index, COUNT_IN if counting else leg.section, leg.pass_no)
         if here == self._shown:
             return
         self._shown = here
-        song, part, meter = self._stage.names(now)
+        song, part, meter = self.stage.names(now)
         tempo = tempo_text(round(leg.tempo_map.tempo_at(0) * 1000))
         where = COUNT_IN if counting else part
         click.echo("   ".join((f"{minutes(seconds):>8}", song, where, f"{meter}, {tempo}")))

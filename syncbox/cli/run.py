@@ -22,6 +22,7 @@ OFFLINE = "offline"
     metavar="SECTION|BAR",
     help="Come in at a section, or at a bar as `timeline` numbers them.",
 )
+@click.option("--resume", is_flag=True, help="Go on where the last show broke off.")
 @click.option(
     "--driver",
     type=click.Choice(["auto", "jack", "portaudio", "simulated", OFFLINE]),
@@ -47,6 +48,7 @@ def run(
     show: Path,
     song: str | None,
     where: str | None,
+    resume: bool,
     driver: str,
     device: str | None,
     block_frames: int | None,
@@ -63,6 +65,7 @@ def run(
     """
     from rich.console import Console
 
+    from syncbox.cli.journal import beginning, journal_of
     from syncbox.cli.leaving import leaving
     from syncbox.cli.perform import Performance, can_show_screen, summary
     from syncbox.cli.prepare import compiled, only_song, tonights_show, with_song
@@ -79,6 +82,7 @@ def run(
             "there is no terminal here, so nobody can press start",
             hint="add --start to begin at once",
         )
+    song, where = beginning(show, song, where, resume=resume)
     with leaving() as leave:
         found, first = with_song(tonights_show(show, song), song)
         if once and song is not None:
@@ -97,6 +101,7 @@ def run(
         stage = Stage(found, program.songs, sources=program.sources)
         performance = Performance(stage, start=start, once=once, leave=leave)
         performance.against(SetClock(found))
-        status = performance.live(program, choice, console if on_screen else None, options)
+        with journal_of(show, found, performance):
+            status = performance.live(program, choice, console if on_screen else None, options)
         click.echo(summary(status, found.rig))
     return 128 + leave.asked_by if leave.asked_by else 0
