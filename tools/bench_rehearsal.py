@@ -124,7 +124,10 @@ def librosa_f(sound: np.ndarray, truth: np.ndarray) -> float:
 
 
 def table(rows: list[Judged]) -> None:
-    head = "takes  F      F<.9  median   95 %    octave  drift   named      exact      false"
+    head = (
+        "takes  F      F<.9  median   95 %    octave  drift   named      exact      "
+        "misplaced  false"
+    )
     print(f"{'':15} {head}  librosa F")
     for sounds in (*SOUNDS, "all"):
         mine = [r for r in rows if sounds in (r.sounds, "all")]
@@ -133,6 +136,7 @@ def table(rows: list[Judged]) -> None:
         errors = np.concatenate([r.errors_ms for r in mine])
         drift = np.array([d for r in mine for d in r.drift_errors])
         slips = sum(r.slips for r in mine)
+        clean = sum(not r.slips for r in mine)
         beside = [r.librosa_f for r in mine if r.librosa_f is not None]
         print(
             f"{sounds:15} {len(mine):5}  {np.mean([r.f_measure for r in mine]):.3f}"
@@ -141,7 +145,8 @@ def table(rows: list[Judged]) -> None:
             f"  {100 * np.mean(drift <= 0.003):4.0f} %"
             f"   {sum(r.slips_named for r in mine):3}/{slips:<4}"
             f"   {sum(r.slips_exact for r in mine):3}/{slips:<4}"
-            f"   {sum(r.false_alarms > 0 for r in mine):3}/{len(mine):<4}"
+            f"   {sum(r.false_alarms > 0 for r in mine if r.slips):3}/{slips:<4}"
+            f"   {sum(r.false_alarms > 0 for r in mine if not r.slips):3}/{clean:<4}"
             f"  {np.mean(beside) if beside else float('nan'):.3f}"
         )
     calibration(rows)

@@ -3,19 +3,30 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.errors import ShowError, UnreadableError
-from syncbox.rehearsal.onsets import HIGH, LOW, MIDDLE, RATE, Onsets, onsets_of, onsets_of_times
+from syncbox.rehearsal.onsets import (
+    HIGH,
+    HOP,
+    LOW,
+    MIDDLE,
+    RATE,
+    Onsets,
+    joined,
+    onsets_of,
+    onsets_of_times,
+)
 
 MIDI_ENDINGS = (".mid", ".midi", ".smf")
 TAP_ENDINGS = (".txt", ".csv", ".tsv", ".taps")
 HOURS_MAX = 3
 _BLOCK_S = 30
+_PIECE_FRAMES = 51_680 * HOP  # ten minutes, in whole steps of the strength curve
 _RATE_MIN = 4000
 # General MIDI percussion key map: 35, 36 bass drums; 38, 40 snares; 42 to 59 hats and cymbals.
 _LOW_KEYS = frozenset((35, 36))
@@ -36,11 +47,34 @@ def onsets_of_file(path: Path, *, channel: int | None = None) -> Onsets:
         return midi_onsets(path)
     if ending in TAP_ENDINGS:
         return tap_onsets(path)
-    return onsets_of(read_sound(path, channel=channel))
+    return joined([onsets_of(piece) for piece in sound_pieces(path, channel=channel)])
 
 
-def read_sound(path: Path, *, channel: int | None = None) -> NDArray[np.float32]:
-    """One channel at RATE, shape (frames,): the mean of all, or the one asked for, from 1."""
+def sound_pieces(path: Path, *, channel: int | None = None) -> Iterator[NDArray[np.float32]]:
+    """One channel at RATE in pieces of ten minutes, so that hours need no more memory.
+
+    The mean of all channels, or the one asked for, from 1.
+    """
+    parts: list[NDArray[np.float32]] = []
+    length = 0
+    for chunk in _chunks(path, channel):
+        if not np.isfinite(chunk).all():
+            raise ShowError(
+                "the sound holds values that are not numbers",
+                where=str(path),
+                hint="the file is damaged; write it out again",
+            )
+        parts.append(chunk)
+        length += len(chunk)
+        if length >= _PIECE_FRAMES + RATE:
+            whole = np.concatenate(parts)
+            yield whole[:_PIECE_FRAMES]
+            parts, length = [whole[_PIECE_FRAMES:]], length - _PIECE_FRAMES
+    yield np.concatenate(parts)
+
+
+def _chunks(path: Path, channel: int | None) -> Iterator[NDArray[np.float32]]:
+    """The channel at RATE, half a minute at a time."""
     import soundfile
     import soxr
 
@@ -48,13 +82,13 @@ def read_sound(path: Path, *, channel: int | None = None) -> NDArray[np.float32]
         with soundfile.SoundFile(str(path)) as file:
             _must_be_followable(file, path, channel)
             stream = soxr.ResampleStream(file.samplerate, RATE, 1, dtype="float32", quality="HQ")
-            parts, read = [], 0
+            read = 0
             while True:
                 block = file.read(_BLOCK_S * file.samplerate, dtype="float32", always_2d=True)
                 read += len(block)
                 one = block.mean(axis=1) if channel is None else block[:, channel - 1]
                 last = len(block) < _BLOCK_S * file.samplerate
-                parts.append(stream.resample_chunk(np.ascontiguousarray(one), last=last))
+                yield stream.resample_chunk(np.ascontiguousarray(one), last=last)
                 if last:
                     break
             expected = file.frames
@@ -71,14 +105,6 @@ def read_sound(path: Path, *, channel: int | None = None) -> NDArray[np.float32]
             where=str(path),
             hint="the file is damaged or was cut off; write it out again",
         )
-    sound = np.concatenate(parts)
-    if not np.isfinite(sound).all():
-        raise ShowError(
-            "the sound holds values that are not numbers",
-            where=str(path),
-            hint="the file is damaged; write it out again",
-        )
-    return sound
 
 
 def _must_be_followable(file: object, path: Path, channel: int | None) -> None:

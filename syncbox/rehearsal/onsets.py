@@ -6,7 +6,7 @@ onsets are found on the sample envelope, to about a millisecond.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,6 +58,39 @@ def onsets_of(sound: NDArray[np.float32]) -> Onsets:
     times, weights = _single(sound)
     strength = np.array([standing_out(band) for band in flux])
     return Onsets(strength, flavour, times, weights, len(sound) / RATE, level=level)
+
+
+def joined(pieces: Sequence[Onsets]) -> Onsets:
+    """Onsets of heard pieces that follow each other; all but the last are whole steps long."""
+    if len(pieces) == 1:
+        return pieces[0]
+    starts = np.concatenate([[0.0], np.cumsum([piece.duration_s for piece in pieces])])
+    keep = [slice(0, round(piece.duration_s / STEP_S)) for piece in pieces[:-1]] + [slice(None)]
+    both = list(zip(pieces, keep, strict=True))
+    return Onsets(
+        np.concatenate([p.strength[:, k] for p, k in both], axis=1),
+        np.concatenate([p.flavour[:, k] for p, k in both], axis=1),
+        np.concatenate([p.times_s + at for p, at in zip(pieces, starts, strict=False)]),
+        np.concatenate([p.weights for p in pieces]),
+        float(starts[-1]),
+        level=np.concatenate([p.level[k] for p, k in both if p.level is not None]),
+    )
+
+
+def part_of(onsets: Onsets, begin_s: float, end_s: float) -> Onsets:
+    """The onsets between two times, times counted from the first."""
+    steps = slice(max(0, round(begin_s / STEP_S)), round(end_s / STEP_S))
+    begin = steps.start * STEP_S
+    inside = (onsets.times_s >= begin) & (onsets.times_s < end_s)
+    return Onsets(
+        onsets.strength[:, steps],
+        onsets.flavour[:, steps],
+        onsets.times_s[inside] - begin,
+        onsets.weights[inside],
+        min(end_s, onsets.duration_s) - begin,
+        onsets.exact,
+        None if onsets.level is None else onsets.level[steps],
+    )
 
 
 def standing_out(curve: Floats) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +12,13 @@ from syncbox.rehearsal.beats import Beats, place_beats
 from syncbox.rehearsal.belief import beat_confidence, match_of
 from syncbox.rehearsal.chart import Chart, ChartBar, chart_of
 from syncbox.rehearsal.following import Placed, follow
-from syncbox.rehearsal.onsets import Floats, Onsets
+from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets, part_of
 from syncbox.rehearsal.structure import Slip, settle
 from syncbox.score.song import Song
 
 MATCH_MIN = 0.5  # below this a take does not look like the song
+_LONG = 3.0  # a take this many times as long as the song is searched for it
+_STRETCH = 2.2  # songs in a stretch; stretches overlap by a song
 SURE = 0.5  # a beat that is less sure than this is not told
 WITH_CLICK_MS = 80.0  # a band that plays to the map's click never strays further
 
@@ -104,6 +106,8 @@ def read_take(song: Song, onsets: Onsets, *, locked_at_s: float | None = None) -
     lock with the map; without it the map is laid over the take where it fits best.
     """
     chart = chart_of(song)
+    if onsets.duration_s > _LONG * chart.seconds + 60 and locked_at_s is None:
+        return _read_long(song, chart, onsets)
     if len(onsets.times_s) < 8:
         return _nothing(song, onsets, "there is next to nothing to hear in this take")
     settled = settle(chart, follow(chart, onsets, locked_at_s), onsets)
@@ -134,6 +138,30 @@ def read_take(song: Song, onsets: Onsets, *, locked_at_s: float | None = None) -
         missing,
         extra,
         _notes(chart, placed, rows, clicked, locked_at_s),
+    )
+
+
+def _read_long(song: Song, chart: Chart, onsets: Onsets) -> TakeReading:
+    """A take much longer than the song: the stretch that follows the map best is read."""
+    length = _STRETCH * chart.seconds + 30
+    starts = np.arange(0.0, max(1.0, onsets.duration_s - length / 2), length - chart.seconds)
+    parts = (part_of(onsets, start, start + length) for start in starts)
+    scores = [follow(chart, part).score for part in parts]
+    begin = float(starts[int(np.argmax(scores))])
+    found = read_take(song, part_of(onsets, begin, begin + length))
+    minutes, seconds = divmod(round(begin), 60)
+    note = f"a long take: read from {minutes}:{seconds:02} on, where it is most like the song"
+    begin = round(begin / STEP_S) * STEP_S
+    return replace(
+        found,
+        duration_s=onsets.duration_s,
+        beats=tuple(
+            replace(b, expected_s=b.expected_s + begin, played_s=b.played_s + begin)
+            for b in found.beats
+        ),
+        bars=tuple(replace(b, start_s=b.start_s + begin) for b in found.bars),
+        sections=tuple(replace(s, start_s=s.start_s + begin) for s in found.sections),
+        notes=(*found.notes, note),
     )
 
 

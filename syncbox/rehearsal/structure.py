@@ -31,7 +31,7 @@ _EDGE_COST = 3.0  # for beginning or ending inside the chart
 _REACH = 24  # bars that are shifted together at most
 _SHORTLIST = 40
 _ROUNDS = 8
-_EQUAL = 2.5  # hypotheses this near are not told apart
+_EQUAL = 4.0  # hypotheses this near are not told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +125,7 @@ class _Judge:
         self.opening = np.array([b.opening for b in chart.bars])
         self.odd = _oddness(self.alike)
         self.lines = line_evidence(chart, placed, onsets)
+        self.lines[0] = _LINE_COST  # any begin changes silence into sound
         self.fits = _fits(chart.bars, placed)
         self.part = np.array([hash(b.part) for b in chart.bars])
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]

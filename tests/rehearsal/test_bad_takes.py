@@ -110,3 +110,17 @@ def test_too_slow_a_rate_and_no_such_channel(tmp_path):
     path = written(tmp_path, np.zeros((8000, 2), np.float32), 8000)
     with pytest.raises(ShowError, match="no channel 3"):
         onsets_of_file(path, channel=3)
+
+
+def test_a_song_inside_a_long_recording_is_found(tmp_path):
+    played, sound, _ = taken()
+    rng = np.random.default_rng(2)
+    chatter = rng.normal(0, 0.003, 700 * RATE).astype(np.float32)
+    at = 640 * RATE  # past the first ten minutes, which are worked on by themselves
+    chatter = np.concatenate([chatter[:at], sound + chatter[: len(sound)], chatter[:RATE]])
+    found = read_one(played.chart.song, written(tmp_path, chatter))
+    assert found.found
+    assert any("a long take" in note for note in found.notes)
+    own = np.array([beat.played_s for beat in found.beats])
+    errors = [np.abs(own - beat - 640).min() for beat in np.concatenate(played.beats_s)]
+    assert np.percentile(errors, 90) < 0.02
