@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 import time
 from fractions import Fraction
 from pathlib import Path
@@ -69,7 +70,7 @@ def learn(
 
 
 def _is_terminal() -> bool:
-    return click.get_text_stream("stdin").isatty()
+    return sys.stdin is not None and sys.stdin.isatty()
 
 
 def _command(words: str) -> str:

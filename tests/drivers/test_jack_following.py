@@ -54,5 +54,6 @@ def test_the_clock_of_another_box_comes_out_again_on_its_grid(jack_server):
     # In JACK an answer within the block lies at the frame of what it answers: no block is lost.
     on_grid = np.abs(late) <= RATE // 1000
     # Dropouts on a loaded machine lose events and stretch the box's own time.
-    assert np.mean(on_grid) > (0.7 if heard["gaps"] or status.dropouts else 0.95)
+    troubled = heard["gaps"] or status.dropouts or status.xruns
+    assert np.mean(on_grid) > (0.7 if troubled else 0.95)
     assert status.now.leader_leads == 1
