@@ -77,11 +77,7 @@ def run(
 
     console = Console()
     on_screen = driver != OFFLINE and not plain and can_show_screen(console)
-    if not (on_screen or start or driver == OFFLINE):
-        raise DeviceError(
-            "there is no terminal here, so nobody can press start",
-            hint="add --start to begin at once",
-        )
+    _somebody_starts(on_screen or start or driver == OFFLINE)
     song, where = beginning(show, song, where, resume=resume)
     with leaving() as leave:
         found, first = with_song(tonights_show(show, song), song)
