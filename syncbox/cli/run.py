@@ -101,3 +101,11 @@ def run(
             status = performance.live(program, choice, console if on_screen else None, options)
         click.echo(summary(status, found.rig))
     return 128 + leave.asked_by if leave.asked_by else 0
+
+
+def _somebody_starts(can: bool, /) -> None:
+    if not can:
+        raise DeviceError(
+            "there is no terminal here, so nobody can press start",
+            hint="add --start to begin at once",
+        )
