@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from syncbox.engine.chasing import bar_offset
+from syncbox.engine.chasing import bar_offset, chase
 from syncbox.engine.planning import arrive, is_section_end, place
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState
@@ -23,7 +23,7 @@ TRIM_STEP_PERMILLE = 10
 def jump_at_bar(state: EngineState, section: int, block_end: int) -> bool:
     """Go to a section at the next bar line that can still be changed. False: no such place."""
     target = _first_leg(state, section)
-    run = sounding(state)
+    run = _changeable(state, block_end)
     if target < 0 or run is None or not run.leg.counted:
         return False
     leg = state.song.legs[target]
@@ -32,6 +32,7 @@ def jump_at_bar(state: EngineState, section: int, block_end: int) -> bool:
     arrive(state, run, target)
     assert run.end is not None
     place(state, (run.song_index, target, 1), leg, run.end)
+    state.runs[-1].jumped = True
     return True
 
 
@@ -46,9 +47,12 @@ def jump_at_end(state: EngineState, section: int, block_end: int) -> bool:
     if target < 0 or run is None:
         return False
     state.jump_leg = target
+    jumped = _jumped(state) is not None
     in_time = run.end_frame >= block_end + state.margin
     if in_time and is_section_end(state.song, run) and run is not state.tail:
         _take_back(state, run, len(run.bar_frames))  # what follows had been decided
+        if jumped:  # patches for it have gone out
+            _chase_here(state, run)
     return True
 
 
@@ -63,7 +67,13 @@ def set_trim(state: EngineState, permille: int, block_end: int) -> None:
     permille = min(TRIM_PERMILLE_MAX, max(-TRIM_PERMILLE_MAX, permille))
     if permille == state.trim_permille:
         return
-    run = sounding(state)
+    run = _changeable(state, block_end)
+    if (jump := _jumped(state)) is not None:
+        state.trim_permille = permille
+        state.stretch = Fraction(1000, 1000 + permille)
+        if jump.start_frame >= block_end + state.margin:  # else the leg after it has the new tempo
+            _place_anew(state, jump)
+        return
     line = -1
     if run is not None and run.leg.ticks:
         line = _next_line(state, run, block_end)
@@ -80,10 +90,42 @@ def set_trim(state: EngineState, permille: int, block_end: int) -> None:
     place(state, at, run.leg, begins, tick)
 
 
+def _jumped(state: EngineState) -> LegRun | None:
+    """The leg to which a jump leads that is decided and has not begun yet."""
+    return next((run for run in state.runs if run.jumped and not run.started), None)
+
+
+def _place_anew(state: EngineState, jump: LegRun) -> None:
+    """The leg of a jump once more, where it was, at the tempo that holds now."""
+    state.runs = state.runs[: state.runs.index(jump)]
+    state.phase = jump.phase
+    state.told_tick = jump.told_tick + jump.first_tick
+    if jump.leg.until_cue and jump.round_no == 1:
+        state.vamps_met -= 1  # it is met once
+    at = (jump.song_index, jump.leg_index, jump.round_no)
+    place(state, at, jump.leg, jump.start, jump.first_tick)
+    state.runs[-1].jumped = True
+
+
+def _chase_here(state: EngineState, run: LegRun) -> None:
+    """The patches of the place that sounds, after a jump that does not come."""
+    passed = run.order[: run.position]
+    tick = int(run.leg.event_ticks[passed].max()) if passed else run.first_tick
+    chase(state, run.song_index, run.leg_index, tick, state.next_frame)
+
+
 def sounding(state: EngineState) -> LegRun | None:
     """The leg that has begun last, if anything plays."""
     begun = [run for run in state.runs if run.started]
     return begun[-1] if begun and state.tail is not None else None
+
+
+def _changeable(state: EngineState, block_end: int) -> LegRun | None:
+    """The leg that sounds, or the one after it when that is as good as there."""
+    run = sounding(state)
+    if run is None or run.end_frame >= block_end + state.margin:
+        return run
+    return next((other for other in state.runs if not other.started), run)
 
 
 def _first_leg(state: EngineState, section: int) -> int:

@@ -164,6 +164,7 @@ def _run_record(state: EngineState, run: LegRun) -> dict[str, Any]:
         "first_tick": run.first_tick,
         "told_tick": run.told_tick,
         "started": int(run.started),
+        "jumped": int(run.jumped),
         "ends_song": int(run.ends_song),
     }
 
@@ -229,7 +230,7 @@ def _run(state: EngineState, record: dict[str, Any], frame: int) -> LegRun:
         stretch=Fraction(*record["stretch"]),
     )
     run.told_tick = record["told_tick"]
-    run.started = bool(record["started"])
+    run.started, run.jumped = bool(record["started"]), bool(record["jumped"])
     if record["end"] is not None and (end := Fraction(*record["end"])) != run.end:
         if run.end is None or run.end < end:
             run.release(end)

@@ -180,6 +180,7 @@ def join_next(state: EngineState, block_end: int) -> None:
         if following is None:
             tail.ends_song = True
             return
+        tail.ends_song = False  # a jump may have been asked for since
         leg = state.program.songs[following[0]].legs[following[1]]
         ahead = leg.lookahead_frames + state.margin
         if tail.end is None:
@@ -189,8 +190,8 @@ def join_next(state: EngineState, block_end: int) -> None:
             state.cue_pending = False
         elif tail.end_frame - ahead > block_end:
             return
-        begins = _end_of(state, tail)
-        if following[1] == state.jump_leg:
+        begins, jumped = _end_of(state, tail), following[1] == state.jump_leg
+        if jumped:
             arrive(state, tail, following[1])
             state.jump_leg = -1
         elif following[0] != tail.song_index:
@@ -199,6 +200,7 @@ def join_next(state: EngineState, block_end: int) -> None:
             state.cue_pending = False
         plan_again(state, following[1], leg, tail.leg)
         place(state, following, leg, begins)
+        state.runs[-1].jumped = jumped
 
 
 def _end_of(state: EngineState, tail: LegRun) -> Fraction:
@@ -292,6 +294,7 @@ def stop_now(state: EngineState, frame: int) -> None:
     state.timed_sounds.clear()
     state.stop_frame = state.prepare_frame = NEVER
     state.cue_pending = False
+    state.jump_leg = -1
     if state.midi_rolling:
         send_stop(state, frame)
     state.slots.clear()
@@ -308,6 +311,7 @@ def rest_clock(state: EngineState, frame: int) -> None:
 def end_song(state: EngineState, run: LegRun) -> None:
     """A song's last leg has ended: the next song waits or comes by itself, or the set is over."""
     run.ends_song = False
+    state.jump_leg = -1
     frame = run.end_frame
     state.runs = [other for other in state.runs if other.song_index != run.song_index]
     if state.song_index != run.song_index:

@@ -33,6 +33,7 @@ class LegRun:
         "events",
         "first_clock",
         "first_tick",
+        "jumped",
         "leg",
         "leg_index",
         "next_event",
@@ -95,6 +96,7 @@ class LegRun:
         self.first_tick = first_tick
         self.told_tick = 0  # song position of the receivers at tick 0
         self.started = False
+        self.jumped = False  # a person wanted it here, out of the written order
         self.ends_song = False  # nothing of this song comes after it
 
     def _first_frame(self, first_tick: int) -> int:

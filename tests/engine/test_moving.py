@@ -204,3 +204,39 @@ def test_whatever_is_pressed_the_clock_has_no_hole_and_no_double(
     told = {"start": True, "continue": True, "stop": False}
     running = [told[why] for _, port, _, why in engine.midi if port == 0 and why in told]
     assert all(before != after for before, after in pairwise(running))
+
+
+def test_a_nudge_of_the_tempo_does_not_undo_a_jump() -> None:
+    engine = playing(three_sections())
+    engine.press(packed(Command.JUMP_AT_BAR, 2))
+    engine.press(packed(Command.TEMPO_TRIM, 100))
+    engine.turn_until(lambda now: now.section_index == 2)
+    assert engine.state.now.bar == 1
+    clocks = to_the_end(engine)
+    assert len(clocks) == (2 + 2) * 96
+    # The jump's bar line stays where it was; from it on the new tempo holds.
+    assert set(np.diff(clocks[: 2 * 96])) == {1000}
+    assert set(np.diff(clocks[2 * 96 :])) <= {909, 910}
+
+
+def test_a_jump_that_is_taken_back_leaves_the_right_patches() -> None:
+    written = song(
+        section("A", 8, item(PatchChange("organ", "1"))),
+        section("B", 4, item(PatchChange("organ", "2"))),
+        section("C", 2, item(PatchChange("organ", "3"))),
+    )
+    engine = playing(written)
+    engine.press(packed(Command.JUMP_AT_BAR, 2))
+    assert engine.state.selected[0] == 2
+    engine.press(Command.REPEAT_SECTION)
+    assert engine.state.selected[0] == 0
+
+
+def test_the_last_section_of_a_song_can_be_repeated_too() -> None:
+    engine = Engine(program_of(three_sections()))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.section_index == 2)
+    engine.turn(10)
+    engine.press(Command.REPEAT_SECTION)
+    clocks = to_the_end(engine)
+    assert len(clocks) == (4 + 4 + 2 + 2) * 96

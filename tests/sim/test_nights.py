@@ -1,0 +1,77 @@
+"""Nights from seeds on which everything goes wrong. More of them: tools/soak.py."""
+
+from __future__ import annotations
+
+import pytest
+
+from syncbox.engine import emission, returning
+from syncbox.engine.zones import Router
+from syncbox.lab import soak
+from syncbox.lab.soak import Night, broken_in
+
+SEEDS = range(160)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_night_of_trouble(seed):
+    assert broken_in(seed) == [], f"again: python tools/soak.py --seed {seed}"
+
+
+def kinds_broken(seeds):
+    return {line.split(", ")[2].split(":")[0] for seed in seeds for line in broken_in(seed)}
+
+
+def test_the_same_seed_is_the_same_night():
+    nights = [Night(7), Night(7)]
+    for night in nights:
+        night.play(300)
+    assert nights[0].last_place == nights[1].last_place
+
+
+# A judge that finds nothing must be seen to find something.
+
+
+def test_a_clock_that_is_left_out_is_found(monkeypatch):
+    send, count = emission._send_clock, [0]
+
+    def forgetful(*args, **more):
+        count[0] += 1
+        if count[0] % 500:
+            send(*args, **more)
+
+    monkeypatch.setattr(emission, "_send_clock", forgetful)
+    assert "clocks" in kinds_broken(range(10))
+
+
+def test_a_late_click_is_found(monkeypatch):
+    start = soak.Ears.start
+
+    def late(self, event, delay, late_frames=0):
+        start(self, event, delay + 2, late_frames)
+
+    monkeypatch.setattr(soak.Ears, "start", late)
+    assert kinds_broken(range(3)) == {"clicks"}
+
+
+def test_a_patch_that_is_not_sent_is_found(monkeypatch):
+    monkeypatch.setattr(emission, "select_patch", lambda *_: None)
+    assert "patches" in kinds_broken(range(10))
+
+
+def test_a_continue_off_the_bar_line_is_found(monkeypatch):
+    plan = returning._plan
+
+    def early(state, port, block_end):
+        line = plan(state, port, block_end)
+        rows = state.timed.rows
+        state.timed.rows = [(f - 3000 if w == "continue" else f, *r, w) for f, *r, w in rows]
+        return line
+
+    monkeypatch.setattr(returning, "_plan", early)
+    assert "bar lines" in kinds_broken(range(40))
+
+
+def test_a_note_that_hangs_is_found(monkeypatch):
+    monkeypatch.setattr(soak.EngineState, "input_gone", lambda *_: None)
+    monkeypatch.setattr(Router, "release_all", lambda *_: None)
+    assert "notes" in kinds_broken(range(20))
