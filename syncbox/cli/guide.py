@@ -25,6 +25,7 @@ PAGES = (
     "ports",
     "keys",
     "pedals",
+    "surviving",
     "trouble",
     "words",
 )

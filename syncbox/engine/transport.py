@@ -133,7 +133,7 @@ NEXT_STATE: dict[tuple[State, Trigger], State] = {
     (State.WAITING, Fact.COUNT_REACHED): State.COUNTING_IN,
     (State.WAITING, Fact.DOWNBEAT): State.ROLLING,
     (State.WAITING, Fact.VAMP_REACHED): State.VAMPING,
-    **{(state, Fact.BAR_STOP): State.STOPPED for state in _PLAYING if state != State.HOLDING},
+    **{(state, Fact.BAR_STOP): State.STOPPED for state in _PLAYING},
     **{(state, Fact.SONG_OVER): State.WAITING for state in _PLAYING},
     **{(state, Fact.SEGUE): State.ROLLING for state in _PLAYING},
     **{(state, Fact.SET_OVER): State.STOPPED for state in _PLAYING},

@@ -302,15 +302,16 @@ class Night:
         if not known or known[0].begins > clocks[0] + 1:
             return  # it began longer ago than is remembered
         ideal = np.concatenate([self.until_next(number, known) for number in range(len(known))])
-        wanted = int(((ideal > clocks[0] - 2) & (ideal < stop - 1)).sum())
+        wanted = int(((ideal > clocks[0] - 1) & (ideal < stop - 1)).sum())
         if not wanted <= len(clocks) <= wanted + 1:
             self.fails("clocks", f"{len(clocks)} instead of {wanted} before the stop at {stop}")
 
     def until_next(self, number: int, begun: list[Begun]) -> np.ndarray[Any, Any]:
-        end = begun[number].run.end_frame
-        if number + 1 < len(begun):
-            end = min(end, begun[number + 1].begins)
-        return begun[number].clocks[begun[number].clocks < end - 0.5]
+        exact = begun[number].run.end
+        end = np.inf if exact is None else float(exact)
+        if number + 1 < len(begun) and begun[number + 1].begins < end - 1:
+            end = begun[number + 1].begins
+        return begun[number].clocks[begun[number].clocks < end - 0.01]
 
     def judge_patches(self, first: int) -> None:
         """Half a second after a leg has begun, while nothing else is decided."""
