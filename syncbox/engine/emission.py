@@ -173,6 +173,8 @@ def _start_sound(state: EngineState, sound: SoundStart, frame: int, first: int) 
 def _emit_clocks(state: EngineState, first: int, limit: int) -> None:
     """The clock grid of every leg, then the free clock where no leg has one."""
     for number, group in enumerate(state.groups):
+        if group.sent:
+            group.before = group.sent[-1]
         group.sent.clear()
         for run in state.runs:
             frame = run.next_clock(number)
@@ -222,7 +224,8 @@ def _empty_outboxes(state: EngineState, first: int, end: int) -> None:
         clocks: list[int] = []
         if state.group_of[index] >= 0:
             group = state.groups[state.group_of[index]]
-            clocks = [*group.sent, _next_clock(state, state.group_of[index]) + group.shift]
+            upcoming = _next_clock(state, state.group_of[index]) + group.shift
+            clocks = [group.before, *group.sent, upcoming]
         if busy := state.code.busy[index]:
             clocks = sorted([*clocks, *busy])
         flush(outbox, first, end, clocks, state.midi)

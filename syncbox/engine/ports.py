@@ -131,13 +131,14 @@ def clock_interval(tempo_qpm: Fraction, rate: int) -> Fraction:
 class ClockGroup:
     """Ports that get the clock at the same frames."""
 
-    __slots__ = ("ports", "ports_when_stopped", "sent", "shift")
+    __slots__ = ("before", "ports", "ports_when_stopped", "sent", "shift")
 
     def __init__(self, shift: int, ports: tuple[int, ...], when_stopped: tuple[int, ...]) -> None:
         self.shift = shift
         self.ports = ports
         self.ports_when_stopped = when_stopped
         self.sent: list[int] = []  # frames of the clocks in the present block
+        self.before = -NEVER  # the last clock before it, which may still push a message on
 
 
 def clock_groups(rig: Rig, rate: int) -> list[ClockGroup]:

@@ -88,6 +88,16 @@ def test_start_and_continue_keep_their_distance_to_the_first_clock(drawn: Song) 
     assert not rolling
 
 
+@pytest.mark.parametrize("tempo", ["83", "97.3", "131", "149", "173.5", "211"])
+def test_a_message_that_a_clock_pushes_on_goes_to_the_same_frame_in_any_block(tempo: str) -> None:
+    changes = [item(PatchChange(name, "9"), bar) for bar in (2, 3) for name in ("organ", "lead")]
+    changes += [item(PatchChange("organ", "5"), 4), item(PatchChange("lead", "2"), 4)]
+    program = program_of(song(section("A", 4, *changes), tempo=Fraction(tempo)))
+    whole = play(program, block_frames=4096).frames("patch")
+    assert play(program, block_frames=64).frames("patch") == whole
+    assert play(program, block_frames=100).frames("patch") == whole
+
+
 def test_click_and_clock_agree_to_the_frame() -> None:
     played = play(program_of(song(section("A", 8), tempo=97)))
     loud = np.flatnonzero(played.audio[0])
