@@ -25,6 +25,7 @@ from itertools import chain, groupby
 from math import floor
 
 import mido
+import numpy as np
 
 from syncbox.errors import ShowError
 from syncbox.midi import messages
@@ -129,6 +130,10 @@ def _happenings(steps: tuple[FileStep, ...]) -> Iterator[tuple[int, Happening]]:
 
 # --- tempo -----------------------------------------------------------------------------------
 
+# Ramps are laid down to this part of a second: a thousandth of what the file can say, and
+# small enough numbers that thousands of them are quickly worked out.
+PER_S = 1_000_000_000
+
 
 def tempi(steps: tuple[FileStep, ...]) -> Iterator[tuple[int, int]]:
     """Changes of tempo as (tick, microseconds a quarter), ascending, the first at tick 0."""
@@ -159,13 +164,15 @@ def _stretches(steps: tuple[FileStep, ...]) -> Iterator[tuple[int, int, Fraction
         tempo_map = placed.leg.tempo_map
         for segment in tempo_map.segments:
             first, last = segment.start_tick, segment.start_tick + segment.ticks
-            cuts = [last]
-            if segment.curve is not None:
-                # The clock grid counts from bar 1, as it does on the wire.
-                grid = -(placed.step.start_tick + first) % TICKS_PER_CLOCK or TICKS_PER_CLOCK
-                cuts = [*range(first + grid, last, TICKS_PER_CLOCK), last]
-            for cut in cuts:
-                yield start + first, start + cut, start_s + tempo_map.seconds_at(cut)
+            if segment.curve is None:
+                yield start + first, start + last, start_s + tempo_map.seconds_at(last)
+                continue
+            # The clock grid counts from bar 1, as it does on the wire.
+            grid = -(placed.step.start_tick + first) % TICKS_PER_CLOCK or TICKS_PER_CLOCK
+            cuts = [*range(first + grid, last, TICKS_PER_CLOCK), last]
+            seconds = tempo_map.seconds_of(np.array(cuts, dtype=np.int64))
+            for cut, within_s in zip(cuts, (seconds + float(start_s)).tolist(), strict=True):
+                yield start + first, start + cut, Fraction(round(within_s * PER_S), PER_S)
                 first = cut
 
 
