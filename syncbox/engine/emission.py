@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from syncbox.engine.chasing import prepare_song, select_patch, send_message
+from syncbox.engine.chasing import chase, prepare_song, select_patch, send_message
 from syncbox.engine.hands import beat_begins
 from syncbox.engine.planning import end_song, leaves, leg_fact, stop_now
 from syncbox.engine.ports import ClockGroup, flush
@@ -99,6 +99,8 @@ def _announce(state: EngineState, run: LegRun, limit: int) -> None:
         now.songs_over += 1
         state.go(Fact.SEGUE)
     state.hearing.section_begins(run.start_frame, run.song_index, leg.section_index)
+    if run.jumped and run is state.tail:  # what sounded up to here may have selected others since the press
+        chase(state, run.song_index, run.leg_index, run.first_tick, run.start_frame)
     fact = leg_fact(run)
     if state.may(fact):
         state.go(fact)

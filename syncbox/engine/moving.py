@@ -24,7 +24,7 @@ def jump_at_bar(state: EngineState, section: int, block_end: int) -> bool:
     """Go to a section at the next bar line that can still be changed. False: no such place."""
     target = _first_leg(state, section)
     run = _changeable(state, block_end)
-    if target < 0 or run is None or not run.leg.counted:
+    if target < 0 or run is None or not run.leg.counted or run.song_index != state.song_index:
         return False
     leg = state.song.legs[target]
     line = _next_line(state, run, block_end)
@@ -46,6 +46,9 @@ def jump_at_end(state: EngineState, section: int, block_end: int) -> bool:
     run = sounding(state)
     if target < 0 or run is None:
         return False
+    coming = _changeable(state, block_end)
+    if coming is not None and coming.song_index != state.song_index:
+        return False  # the next song is as good as there
     state.jump_leg = target
     jumped = _jumped(state) is not None
     in_time = run.end_frame >= block_end + state.margin

@@ -82,6 +82,7 @@ def _key(state: EngineState) -> tuple[object, ...]:
         len(state.timed.rows),
         len(state.timed_sounds),
         tuple([bool(outbox.messages) for outbox in state.outboxes]),
+        tuple(state.selected),
         tuple([getattr(state, name) for name in _SCALARS]),
         state.transport,
         state.mixer.level_db,
