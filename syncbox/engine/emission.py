@@ -99,7 +99,8 @@ def _announce(state: EngineState, run: LegRun, limit: int) -> None:
         now.songs_over += 1
         state.go(Fact.SEGUE)
     state.hearing.section_begins(run.start_frame, run.song_index, leg.section_index)
-    if run.jumped and run is state.tail:  # what sounded up to here may have selected others since the press
+    # What sounded up to here may have selected other patches since the press.
+    if run.jumped and run is state.tail:
         chase(state, run.song_index, run.leg_index, run.first_tick, run.start_frame)
     fact = leg_fact(run)
     if state.may(fact):
