@@ -103,3 +103,16 @@ def follow(tracker: Tracker, frame: int, block_frames: int, now_s: float) -> Tra
         blocks=tracker.blocks + 1,
         jumps=tracker.jumps,
     )
+
+
+def moved(tracker: Tracker, frames: int, seconds: float) -> Tracker:
+    """After a gap: the coming block is `frames` further on, and heard `seconds` later."""
+    loop = tracker.loop
+    loop = replace(
+        loop,
+        t0_s=loop.t0_s + seconds,
+        t1_s=loop.t1_s + seconds,
+        n0=loop.n0 + frames,
+        n1=loop.n1 + frames,
+    )
+    return replace(tracker, loop=loop, jumps=tracker.jumps + 1)

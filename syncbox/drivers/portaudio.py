@@ -8,6 +8,7 @@ which of the system's ports to open, from what a watching helper process sees.
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ from typing import Any
 
 from syncbox.drivers import system
 from syncbox.drivers.choose import Choice
-from syncbox.drivers.dll import Tracker, follow, time_of_frame, track
+from syncbox.drivers.dll import Tracker, follow, moved, time_of_frame, track
 from syncbox.drivers.hostside import HostSide
 from syncbox.drivers.midiports import MidiPorts
 from syncbox.engine.cycle import Cycle
@@ -24,6 +25,8 @@ from syncbox.errors import DeviceError
 from syncbox.units import NS_PER_SECOND
 
 _FIRST_BLOCK_S = 5.0
+_CONFIRMING_BLOCKS = 4  # that a gap is measured over: a late callback looks like lost frames
+_DOUBTING_BLOCKS = 64  # at most, where one underflow follows the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,9 @@ class DacClock:
         self._latency_s = latency_s
         self._zero_ns = 0
         self._tracker: Tracker | None = None
+        self._confirming = 0  # callbacks until a gap is believed
+        self._doubting = 0  # callbacks since the first underflow that is not settled yet
+        self._least_late_s = 0.0  # of the callbacks since the last underflow
 
     def heard_s(self, now_ns: int, ahead_s: float) -> float:
         """When a block is heard that the callback at `now_ns` was told is `ahead_s` away."""
@@ -78,18 +84,38 @@ class DacClock:
         ahead = ahead_s if ahead_s > 0 else self._latency_s
         return (now_ns - self._zero_ns) / NS_PER_SECOND + ahead
 
-    def lost_frames(self, heard_s: float) -> int:
-        """After an underflow: frames that went by, 0 if it is less than half a block."""
+    def lost_frames(self, heard_s: float, *, underflow: bool) -> int:
+        """Frames that went by unplayed, told once, some callbacks after an underflow.
+
+        Call it in every callback, before `block`. After an underflow the next callbacks
+        come late as well, which is no loss: so the least late of a few is believed, in
+        whole blocks, because that is what a device leaves out.
+        """
         if self._tracker is None:
             return 0
-        late_frames = round((heard_s - self._tracker.loop.t1_s) * self._rate)
-        return late_frames if 2 * late_frames > self._tracker.block_frames else 0
+        if underflow and self._doubting < _DOUBTING_BLOCKS:
+            self._confirming, self._least_late_s = _CONFIRMING_BLOCKS, math.inf
+        if not self._confirming:
+            return 0
+        self._least_late_s = min(self._least_late_s, heard_s - self._tracker.loop.t1_s)
+        self._confirming -= 1
+        self._doubting += 1
+        if self._confirming:
+            return 0
+        self._doubting = 0
+        block_frames = self._tracker.block_frames
+        lost = max(0, round(self._least_late_s * self._rate / block_frames)) * block_frames
+        if lost:
+            self._tracker = moved(self._tracker, lost, self._least_late_s)
+        return lost
 
     def block(self, frame: int, frame_count: int, heard_s: float) -> None:
-        """Take in one callback."""
+        """Take in one callback; while a gap is being measured, go on as expected."""
         if self._tracker is None:
             self._tracker = track(self._rate, frame, frame_count, heard_s)
         else:
+            if self._confirming:
+                heard_s = self._tracker.loop.t1_s
             self._tracker = follow(self._tracker, frame, frame_count, heard_s)
 
     def due_ns(self, frame: int) -> int:
@@ -163,9 +189,9 @@ class Running:
             lost = 0
             if cycle.resuming:
                 lost = cycle.frames_since_snapshot(started_ns, self._rate)
-            elif status:
-                cycle.pulse.xruns += 1
-                lost = self._clock.lost_frames(heard_s)
+            else:
+                cycle.pulse.xruns += bool(status)
+                lost = self._clock.lost_frames(heard_s, underflow=bool(status))
             cycle.hear_arrivals(frame_count, started_ns, self._rate)
             block = cycle.begin(frame_count, lost, started_ns)
             played = self._played
