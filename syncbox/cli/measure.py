@@ -10,6 +10,8 @@ import click
 if TYPE_CHECKING:
     from syncbox.lab.measure import Wishes
 
+EXIT_CODES = {True: 0, False: 1, None: 2}  # good enough, not good enough, cannot be told
+
 
 @click.command(short_help="Measure how tight click and clock are on this computer.")
 @click.option(
@@ -60,7 +62,7 @@ def measure(
     midi_out: str,
     as_json: bool,
     picture: Path | None,
-) -> None:
+) -> int:
     """Play a test song, capture it independently, and compare it with the ideal grid.
 
     Turn your speakers down first: the test is a click, and it is heard wherever your
@@ -68,6 +70,9 @@ def measure(
     the MIDI sender's own times can be judged. Both are about the computer: to measure
     its sound card and MIDI interface too, lead cables from the outputs into inputs and
     name them.
+
+    The exit code is 0 for a computer that is good enough, 1 for one that is not, and 2
+    where that cannot be told.
     """
     from syncbox.cli.leaving import leaving
     from syncbox.lab.measure import Wishes
@@ -82,14 +87,15 @@ def measure(
         midi_out=midi_out,
     )
     with leaving():
-        _measure(wishes, as_json=as_json, picture=picture)
+        return _measure(wishes, as_json=as_json, picture=picture)
 
 
-def _measure(wishes: Wishes, *, as_json: bool, picture: Path | None) -> None:
+def _measure(wishes: Wishes, *, as_json: bool, picture: Path | None) -> int:
     import json
     import sys
 
     from syncbox.lab.measure import measure as measure_now
+    from syncbox.lab.report import judge
 
     if sys.stderr.isatty():
         with click.progressbar(length=1000, label="Measuring", file=sys.stderr) as bar:
@@ -101,3 +107,4 @@ def _measure(wishes: Wishes, *, as_json: bool, picture: Path | None) -> None:
         from syncbox.lab.picture import draw
 
         draw(found, picture)
+    return EXIT_CODES[judge(found)[0]]

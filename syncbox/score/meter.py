@@ -35,7 +35,8 @@ class Meter:
 
         A numerator that is a multiple of three and greater than three over 8 or
         more is compound: 6/8 has two beats (the convention of music theory
-        textbooks; music21's TimeSignature.beatCount agrees).
+        textbooks; music21's TimeSignature.beatCount agrees). Those books count 6/4 as
+        compound too; a band counts its six quarters (common practice, no source).
         """
         if not groups:
             compound = numerator > 3 and numerator % 3 == 0 and denominator >= 8

@@ -1,8 +1,10 @@
 import json
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
 
+from syncbox.cli.main import run_command
 from syncbox.cli.measure import measure as command
 from syncbox.drivers.simulated import Faults, simulate
 from syncbox.engine.play import play_program
@@ -80,6 +82,14 @@ def test_the_simulated_driver_needs_nothing_and_claims_nothing():
     assert told["patch_error_frames"]["max"] == 0
     assert told["lost"] == told["doubled"] == 0
     assert told["verdict"].startswith("Cannot tell")
+    assert run_command(["measure", "--driver", "simulated", "--seconds", "2"]) == 2
+
+
+@pytest.mark.parametrize(("good", "code"), [(True, 0), (False, 1), (None, 2)])
+def test_a_script_can_read_the_verdict(monkeypatch, good, code):
+    monkeypatch.setattr(lab, "measure", lambda *_: SimpleNamespace(as_text=lambda: "measured"))
+    monkeypatch.setattr("syncbox.lab.report.judge", lambda _: (good, "in words"))
+    assert run_command(["measure"]) == code
 
 
 @pytest.mark.parametrize("seed", range(3))
