@@ -1,4 +1,12 @@
-"""A helper process as its host sees it: a job goes in, one line comes back, end of input ends it.
+"""A helper process as its host sees it: a job goes in, one line comes back, a leave note ends it.
+
+A child reads its pickled job from its standard input and answers with one line of JSON. When it
+shall leave, `Child.leave` writes the leave note (`engine.leaving`) and then ends the input. An
+input that ends without that note means that the host was killed: nobody will tell the child
+anything any more, and what it writes to its output goes into a broken pipe. Each kind of child
+knows what that means for it. One that only serves the host leaves, and may go by the end of its
+input alone; one that the band hears, or that others rely on, plays on. Such a child waits with
+`told_to_leave`, and must have another way to be found and told to leave.
 
 What a child or the C libraries in it write to the error output is kept, for the
 message when it dies, and never reaches the user's screen.
@@ -20,6 +28,7 @@ from typing import Any
 
 import syncbox
 from syncbox.drivers import system
+from syncbox.engine.leaving import LEAVE
 from syncbox.errors import DeviceError, EngineError
 
 _LEAVE_S = 1.0  # from an unkind request to the last resort
@@ -94,8 +103,9 @@ class Child:
         self._process.stdin.flush()
 
     def leave(self, *, patience_s: float) -> bool:
-        """End its input and wait for it to leave. False if it had to be killed."""
+        """Tell it to leave and wait until it has. False if it had to be killed."""
         assert self._process.stdin is not None
+        self.tell(LEAVE)
         with contextlib.suppress(OSError):
             self._process.stdin.close()
         try:

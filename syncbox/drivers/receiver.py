@@ -15,12 +15,13 @@ import pickle
 import signal
 import sys
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 from syncbox.drivers import system
 from syncbox.drivers.midisystem import open_midi
+from syncbox.engine.leaving import told_to_leave
 from syncbox.engine.records import Deck, push_event
 from syncbox.engine.shared import Ring
 
@@ -125,8 +126,6 @@ def main() -> None:
     receiver = Receiver(deck.heard, job.input_count, now_ns=system.now_ns, open_port=open_inlet)
     priority = system.ask_for_priority(system.SENDER_PRIORITY).text
     print(json.dumps({"priority": priority}), flush=True)  # noqa: T201  the host reads it
-    for line in sys.stdin.buffer:
-        note: Mapping[str, Any] = json.loads(line)
-        receiver.heed(note["open"])
+    told_to_leave(lambda line: receiver.heed(json.loads(line)["open"]))
     receiver.close()
     os._exit(0)  # threads of the MIDI library may still be about

@@ -23,6 +23,7 @@ from typing import Any, Protocol
 
 from syncbox.drivers import system
 from syncbox.drivers.midisystem import Outlet, open_outlet
+from syncbox.engine.leaving import told_to_leave
 from syncbox.engine.records import Deck, EventReader, SentEvent, push_event
 from syncbox.units import NS_PER_SECOND
 
@@ -171,8 +172,7 @@ class Sender:
 
 
 def _listen(sender: Sender) -> None:
-    for line in sys.stdin.buffer:
-        sender.notes.append(json.loads(line))
+    told_to_leave(lambda line: sender.notes.append(json.loads(line)))
     sender.leaving = True
 
 

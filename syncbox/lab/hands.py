@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from syncbox.drivers.child import Child
+from syncbox.engine.leaving import told_to_leave
 from syncbox.engine.process import answer
 from syncbox.errors import DeviceError
 
@@ -145,7 +146,6 @@ def main() -> None:
         answer({"what": error.what, "where": error.where, "hint": error.hint})
         return
     answer({"ready": True})
-    for line in sys.stdin.buffer:
-        _obey(player, json.loads(line))
+    told_to_leave(lambda line: _obey(player, json.loads(line)))
     player.close()
     os._exit(0)  # libjack's own threads may still be about

@@ -7,6 +7,8 @@ import pickle
 import sys
 import time
 
+from syncbox.engine.leaving import told_to_leave
+
 
 def main() -> None:
     behaviour = pickle.load(sys.stdin.buffer)
@@ -14,6 +16,9 @@ def main() -> None:
         print("libraries chat", flush=True)
         print(json.dumps({"fine": 1}), flush=True)
         sys.stdin.buffer.read()
+    elif behaviour == "telling":
+        print(json.dumps({"fine": 1}), flush=True)
+        print(json.dumps({"told": told_to_leave()}), flush=True)
     elif behaviour == "refusing":
         print(json.dumps({"what": "no device", "where": "port 3", "hint": "buy one"}), flush=True)
     elif behaviour == "dying":

@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 from syncbox.drivers.child import Child
+from syncbox.engine.leaving import LEAVE
 from syncbox.errors import DeviceError, EngineError
 
 
@@ -54,3 +55,15 @@ def test_a_child_that_will_not_leave_is_made_to(start):
     assert not child.leave(patience_s=0.1)
     assert not child.alive
     child.tell(b"x")  # nobody is there, and nothing happens
+
+
+def test_a_child_can_tell_a_leave_note_from_a_host_that_is_gone(start):
+    told, gone = start("telling"), start("telling")
+    told.answer(patience_s=30)
+    gone.answer(patience_s=30)
+    # What a killed host leaves behind is a closed pipe.
+    gone._process.stdin.close()
+    assert [facts["told"] for facts in gone.further_answers()] == [False]
+    told.tell(LEAVE)
+    assert [facts["told"] for facts in told.further_answers()] == [True]
+    assert told.leave(patience_s=30)
