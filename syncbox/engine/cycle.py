@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from syncbox.engine.records import BUCKETS, Deck, EventReader, Health, Pulse, push_event
+from syncbox.engine.standby import Standby, Understudy
 from syncbox.units import NS_PER_SECOND
 
 
@@ -49,6 +50,9 @@ class Play:
     say_place: Callable[[Any], bytes | None] | None = None
     restore: Callable[[Any, dict[str, Any]], None] | None = None
     replay: Callable[[Any, int], None] | None = None
+    # Whether it plays nothing and only waits for somebody.
+    still: Callable[[Any], bool] | None = None
+    understudy: Understudy | None = None  # for the engine of a spare computer
 
 
 class Cycle:
@@ -69,8 +73,15 @@ class Cycle:
         self.pulse = Pulse(health=Health.RUNNING)
         self.resuming = False  # until the first block of an engine that follows another one
         self.quit_wanted = False  # set by the main thread, read in the callback
+        self.heard_count = 0  # messages that came in: somebody is there
         self._quitting = False
         self.failure: BaseException | None = None
+        self._standby = None if play.understudy is None else Standby(play, deck)
+
+    @property
+    def still(self) -> bool:
+        """Nothing plays: stopped, waiting for somebody, or at an end."""
+        return self.finished or (self._play.still is not None and self._play.still(self._state))
 
     @property
     def finished(self) -> bool:
@@ -79,6 +90,7 @@ class Cycle:
 
     def hear(self, offset_frames: int, input_index: int, data: bytes) -> None:
         """Bytes of one of the rig's inputs; call it before `begin`, offsets in that block."""
+        self.heard_count += 1
         self._state.hear(offset_frames, input_index, data)
 
     def input_gone(self, input_index: int) -> None:
@@ -96,7 +108,7 @@ class Cycle:
                 continue
             age = (started_ns - (event.asked_ns or started_ns)) * rate // NS_PER_SECOND
             offset = min(max(frame_count - age, 0), frame_count - 1)
-            self._state.hear(offset, event.port, event.data)
+            self.hear(offset, event.port, event.data)
 
     def play_now(self, frame: int, port: int, data: bytes, why: str, *, due_ns: int) -> None:
         """Give the sender an event that must not wait for those that are planned."""
@@ -106,13 +118,18 @@ class Cycle:
         """The next block. `lost_frames` went by unplayed before it; `started_ns` is now."""
         pulse, state = self.pulse, self._state
         if lost_frames:
-            pulse.dropouts += 1
-            pulse.lost_frames += lost_frames
+            heard = self._standby is None or not self._standby.silent
+            pulse.dropouts += heard
+            pulse.lost_frames += lost_frames * heard
             pulse.frame += lost_frames
         if lost_frames or self.resuming:
             self._skip_to(pulse.frame)
+        standby = self._standby
+        if standby is not None:
+            state = self._state = standby.heed(self._state, pulse)
         while (command := self._deck.pop_command()) is not None:
-            state.press(command)
+            if standby is None or not standby.silent:
+                state.press(command)
             pulse.commands_done += 1
         if self.quit_wanted and not self._quitting:
             self._quitting = True
@@ -120,7 +137,10 @@ class Cycle:
         pulse.block_ns = started_ns
         pulse.block_start_frame = pulse.frame
         pulse.block_frames = frame_count
-        return self._render(state, pulse.frame, frame_count)
+        block = self._render(state, pulse.frame, frame_count)
+        if standby is not None:
+            standby.cover(block)
+        return block
 
     def sent(self, frame: int, port: int, data: bytes, why: str, *, at_ns: int = 0) -> None:
         """Note an event that was handed to the system; `at_ns` is host time where it has one."""

@@ -22,6 +22,7 @@ from syncbox.units import ms_to_frames
 if TYPE_CHECKING:
     from syncbox.engine.state import EngineState
 
+TAKE_OVER = "take over"  # no business of the transport: the host of a spare computer looks for it
 HEARD_MAX = 512  # messages in one block; what is more is counted and left out
 
 _COMMANDS = {
@@ -60,7 +61,7 @@ class Hearing:
         self._triggers = Triggers(rig.controls, inputs, program.rate)
         mixes = [mix.name for mix in rig.mixes]
         self._presses = [
-            (_COMMANDS[c.does], c.section, mixes.index(c.mix) if c.mix in mixes else -1)
+            (_COMMANDS.get(c.does), c.section, mixes.index(c.mix) if c.mix in mixes else -1)
             for c in rig.controls
         ]
         self._heard: list[tuple[int, int, bytes]] = []  # offset in the block, input, message
@@ -72,6 +73,8 @@ class Hearing:
         self.router = Router(len(inputs), self._send)
         self._out: list[tuple[int, int, bytes]] = []  # frame, port, message
         self.lost_count = 0
+        self.take_overs = 0  # presses of a pedal that takes over
+        self.deaf = False  # to all other presses
         # Patches that wait for the hands, and what follows them: run, latest frame, channel.
         self.put_off: list[tuple[LegRun, int, int, PatchOut | MessageOut]] = []
 
@@ -97,6 +100,12 @@ class Hearing:
         """An input has gone: whatever it held ends, in the coming block."""
         self.router.release(source)
 
+    def inherit(self, other: Hearing, *, steady: bool) -> None:
+        """Go on with the pedals of another engine. Not `steady`: its frames were quite others."""
+        self._parsers, self.take_overs = other._parsers, other.take_overs
+        if steady:
+            self._triggers = other._triggers
+
     def heed(self, state: EngineState, first: int) -> None:
         """Turn presses into commands, before the block that begins at a frame is decided."""
         triggers, self._frame = self._triggers, first
@@ -120,7 +129,11 @@ class Hearing:
         """Every press that a message, or time, has made at a frame."""
         for control in self._triggers.pressed:
             command, section, mix = self._presses[control]
-            if mix >= 0:
+            if command is None:
+                self.take_overs += 1
+            elif self.deaf:
+                continue
+            elif mix >= 0:
                 state.press(command, mix)
             else:
                 self._press(state, command, section, frame)

@@ -2,7 +2,7 @@
 
 `Deck` is that segment: commands to the engine, MIDI events on their way to the
 sender, events that were sent, a snapshot of the engine's state, counters of
-events per port and of callback lengths.
+events per port and of callback lengths, and what one host must know that relieves another.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from operator import attrgetter
 from typing import Any
 
 from syncbox.engine.shared import Board, Ring, Segment
+from syncbox.engine.words import LAYOUT, WORDS_BYTES, Word
 
 # Why an event was sent, in words that the log shows. The place in the list is its number.
 WHYS = (
@@ -96,6 +97,7 @@ class EventReader:
     def __init__(self, ring: Ring) -> None:
         self._ring = ring
         self._parts: list[bytes] = []
+        self.between = True  # no message has been read in part
 
     def next(self) -> SentEvent | None:
         """The oldest whole message, None when there is none yet."""
@@ -103,8 +105,11 @@ class EventReader:
             frame, asked_ns, actual_ns, port, why, flags, data = _EVENT.unpack(payload)
             if not flags & _CONTINUED:
                 self._parts.clear()
+            elif self.between:
+                continue  # its beginning went to a reader before this one
             self._parts.append(data[: flags & _LENGTH])
-            if not flags & _MORE:
+            self.between = not flags & _MORE
+            if self.between:
                 asked, actual = asked_ns or None, actual_ns or None
                 return SentEvent(frame, asked, actual, port, b"".join(self._parts), WHYS[why])
         return None
@@ -162,15 +167,32 @@ class Pulse:
     callback_ns_max: int = 0
     commands_done: int = 0
     health: int = Health.STARTING
+    # Of an engine that follows another computer's (`standby`):
+    shift_frames: int = 0  # what is added to our own count of frames
+    silent: int = 0
+    places_taken: int = 0
+    places_refused: int = 0
+    take_overs: int = 0  # presses of a pedal that takes over
+
+
+@dataclass(slots=True)
+class Order:
+    """What the host of a spare computer wants of its engine."""
+
+    silent: int = 1
+    place_number: int = 0  # a place of the other computer to go on from, 0 none yet
+    shift_frames: int = 0  # its number of a frame less our own count of that frame
 
 
 PULSE_CODEC = NowCodec(Pulse)
+ORDER_CODEC = NowCodec(Order)
 
 BUCKETS = 8192  # of callback length, 1 us wide; the last one holds all that is longer
 PORTS_MAX = 64
 _COMMAND = struct.Struct("<q")
 _COMMANDS, _EVENTS, _HANDS = 64, 8192, 1024
 PLACE_BYTES = 16_384  # a place takes about 2 000; what many instruments have is most of it
+FACTS_BYTES = 4_096
 
 
 class Deck:
@@ -192,26 +214,43 @@ class Deck:
         size = PULSE_CODEC.size + self.now_codec.size
         self.board = Board(views["board"], payload_bytes=size)
         self._place_board = Board(views["place"], payload_bytes=PLACE_BYTES)
+        self.engine_facts = Board(views["engine_facts"], payload_bytes=FACTS_BYTES)
+        self.sender_facts = Board(views["sender_facts"], payload_bytes=FACTS_BYTES)
+        self.words = views["words"].cast("q")
+        # From a spare computer's host to its engine: an order, and the place that it names.
+        self._order_board = Board(views["order"], payload_bytes=ORDER_CODEC.size)
+        self._lead_board = Board(views["lead"], payload_bytes=PLACE_BYTES)
         self.lengths = views["lengths"].cast("q")
         self.sent_counts = views["sent_counts"].cast("q")
-        self._raw = [views["lengths"], views["sent_counts"]]
+        self._raw = [views["words"], views["lengths"], views["sent_counts"]]
 
     @classmethod
-    def create(cls, now_type: type[Any]) -> Deck:
-        """A new deck; its creator's `close` removes it."""
+    def create(cls, now_type: type[Any], name: str = "") -> Deck:
+        """A new deck; its creator's `close` removes it.
+
+        With a `name` it stays when its creator is killed.
+        """
         start, size = list(cls._spans(NowCodec(now_type).size).values())[-1]
-        return cls(Segment.create(start + size), now_type)
+        deck = cls(Segment.create(start + size, name), now_type)
+        deck.words[Word.LAYOUT] = LAYOUT
+        return deck
 
     @classmethod
     def attach(cls, name: str, now_type: type[Any]) -> Deck:
         """The deck that another process made."""
         return cls(Segment.attach(name), now_type)
 
+    @classmethod
+    def take_over(cls, name: str, now_type: type[Any]) -> Deck:
+        """A deck whose creator is gone; `close` removes it."""
+        return cls(Segment.attach(name).own(), now_type)
+
     @staticmethod
     def _spans(now_size: int) -> dict[str, tuple[int, int]]:
         events = Ring.size(capacity=_EVENTS, payload_bytes=_EVENT.size)
         hands = Ring.size(capacity=_HANDS, payload_bytes=_EVENT.size)
         sizes = {
+            "words": WORDS_BYTES,
             "commands": Ring.size(capacity=_COMMANDS, payload_bytes=_COMMAND.size),
             "to_sender": events,
             "sent": events,
@@ -219,6 +258,10 @@ class Deck:
             "played": hands,
             "board": Board.size(payload_bytes=PULSE_CODEC.size + now_size),
             "place": Board.size(payload_bytes=PLACE_BYTES),
+            "engine_facts": Board.size(payload_bytes=FACTS_BYTES),
+            "sender_facts": Board.size(payload_bytes=FACTS_BYTES),
+            "order": Board.size(payload_bytes=ORDER_CODEC.size),
+            "lead": Board.size(payload_bytes=PLACE_BYTES),
             "lengths": BUCKETS * 8,
             "sent_counts": PORTS_MAX * 8,
         }
@@ -243,12 +286,31 @@ class Deck:
 
     def publish_place(self, place: bytes) -> None:
         """Engine only: text of JSON. One that is too long is left out, and the last one stays."""
-        if len(place) <= PLACE_BYTES:
-            self._place_board.publish(place.ljust(PLACE_BYTES))
+        publish_text(self._place_board, place, PLACE_BYTES)
 
     def read_place(self) -> dict[str, Any] | None:
         """The newest place, None before the first."""
+        return read_text(self._place_board)
+
+    def read_place_text(self) -> bytes | None:
+        """The same as it was written, for another computer."""
         payload = self._place_board.read()
+        return None if payload is None else payload.rstrip()
+
+    def give_order(self, order: Order, place: bytes | None = None) -> None:
+        """A spare's host only. `place` is the one that the order names, if it is a new one."""
+        if place is not None and len(place) <= PLACE_BYTES:
+            self._lead_board.publish(place.ljust(PLACE_BYTES))
+        self._order_board.publish(ORDER_CODEC.pack(order))
+
+    def read_order(self) -> Order | None:
+        """The newest order, None before the first."""
+        payload = self._order_board.read()
+        return None if payload is None else ORDER_CODEC.unpack(payload)
+
+    def read_lead_place(self) -> dict[str, Any] | None:
+        """The newest place of the other computer."""
+        payload = self._lead_board.read()
         return None if payload is None else dict(json.loads(payload))
 
     def read(self) -> tuple[Pulse, Any] | None:
@@ -268,8 +330,25 @@ class Deck:
         self.played.release()
         self.board.release()
         self._place_board.release()
+        self.engine_facts.release()
+        self.sender_facts.release()
+        self.words.release()
+        self._order_board.release()
+        self._lead_board.release()
         self.lengths.release()
         self.sent_counts.release()
         for view in self._raw:
             view.release()
         self._segment.close()
+
+
+def publish_text(board: Board, text: bytes, room_bytes: int = FACTS_BYTES) -> None:
+    """Show a JSON object on a board. One that is too long is left out, and the last one stays."""
+    if len(text) <= room_bytes:
+        board.publish(text.ljust(room_bytes))
+
+
+def read_text(board: Board) -> dict[str, Any] | None:
+    """The newest JSON object on a board, None before the first."""
+    payload = board.read()
+    return None if payload is None else dict(json.loads(payload))

@@ -15,7 +15,15 @@ from syncbox.units import ms_to_frames
 
 APART_MS = Fraction(700)  # a foot that wants once seldom means twice within this time
 ONCE = frozenset(
-    ("stop", "next song", "previous song", "jump at bar", "jump at end", "repeat section")
+    (
+        "stop",
+        "next song",
+        "previous song",
+        "jump at bar",
+        "jump at end",
+        "repeat section",
+        "take over",
+    )
 )
 ON_FROM = 64  # switch controllers: 0 to 63 off, 64 to 127 on (MIDI 1.0 4.2.1, p. 12)
 

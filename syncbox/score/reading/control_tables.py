@@ -47,6 +47,7 @@ COMMANDS = (
     "mix softer",
     "sticks",
     "tap tempo",
+    "take over",
 )
 JUMPS = ("jump at bar", "jump at end")
 OF_A_MIX = ("mute mix", "solo mix", "mix louder", "mix softer")

@@ -1,0 +1,124 @@
+"""A spare computer's engine: silent, where another computer's engine is, until it shall sound.
+
+The host gives an order: silent or not, and the number of a place to go on from. Only a
+silent engine takes up places. It does so in its own callback, with a fresh state, so that
+nothing of what it believed before is left; that may cost blocks, which nobody hears. Frames
+are then numbered as the other computer numbers them: `shift_frames` is what was added to
+our own count.
+
+Silent means: no sound, no MIDI, and deaf to pedals, keys and commands. Only the pedal that
+takes over is counted, for the host to see.
+"""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from syncbox.engine.records import Deck, Order, Pulse
+
+if TYPE_CHECKING:
+    from syncbox.engine.cycle import BlockLike, Play
+
+FADE_FRAMES = 1024  # in and out, so that nothing clicks that is no click
+_AHEAD_FRAMES_MAX = 48_000  # a place may be this early: it is then waited for
+_BEHIND_FRAMES_MAX = 8 * 48_000  # what lies further back is no news, and long to catch up with
+
+
+@dataclass(frozen=True, slots=True)
+class Understudy:
+    """What a standby needs of an engine, as functions of its state."""
+
+    fresh: Callable[[], Any]  # a new state, as at the start of the session
+    hush: Callable[[Any, bool], None]  # let go of what is held; deaf from here on, or not
+    inherit: Callable[[Any, Any, bool], None]  # the new one goes on with the old one's pedals
+    take_overs: Callable[[Any], int]  # presses of a pedal that takes over
+
+
+class Standby:
+    """What a cycle asks before and after each block. Everything runs in the callback."""
+
+    def __init__(self, play: Play, deck: Deck) -> None:
+        assert play.understudy is not None
+        assert play.restore is not None
+        assert play.replay is not None
+        self._understudy = play.understudy
+        self._restore, self._replay = play.restore, play.replay
+        self._deck = deck
+        self.silent = True
+        self._taken = 0  # number of the last place that was looked at
+        self._ending = False  # in the block in which it falls silent, what is held still ends
+        self._gain = 0.0
+        self._ramp = np.linspace(0.0, 1.0, FADE_FRAMES, endpoint=False, dtype=np.float32)
+        self._understudy.hush(play.state, True)
+
+    def heed(self, state: Any, pulse: Pulse) -> Any:
+        """Obey the newest order before a block. The state to go on with."""
+        pulse.take_overs = self._understudy.take_overs(state)
+        order = self._deck.read_order()
+        if order is None:
+            pulse.silent = 1
+            return state
+        if bool(order.silent) is not self.silent:
+            self.silent = bool(order.silent)
+            self._ending = self.silent
+            self._understudy.hush(state, self.silent)
+        elif self.silent and order.place_number != self._taken:
+            state = self._take_up(state, pulse, order)
+        pulse.silent = int(self.silent)
+        return state
+
+    def _take_up(self, state: Any, pulse: Pulse, order: Order) -> Any:
+        frame = pulse.frame - pulse.shift_frames + order.shift_frames
+        try:
+            place = self._deck.read_lead_place()
+            ahead = 0 if place is None else place["frame"] - frame
+            if 0 < ahead <= _AHEAD_FRAMES_MAX:
+                return state  # again in the next block
+            self._taken = order.place_number
+            if place is None or not -_BEHIND_FRAMES_MAX <= ahead <= 0:
+                pulse.places_refused += 1
+                return state
+            fresh = self._understudy.fresh()
+            self._restore(fresh, place)
+            self._replay(fresh, frame)
+            steady = abs(frame - pulse.frame) < _AHEAD_FRAMES_MAX
+            self._understudy.inherit(fresh, state, steady)
+        except (ArithmeticError, LookupError, TypeError, ValueError, AssertionError):
+            self._taken = order.place_number  # of another show or version: the host says so
+            pulse.places_refused += 1
+            return state
+        self._understudy.hush(fresh, True)
+        moved = order.shift_frames - pulse.shift_frames
+        pulse.frame, pulse.shift_frames = frame, order.shift_frames
+        pulse.audio_frame_zero = (pulse.audio_frame_zero - moved) & 0xFFFF_FFFF
+        pulse.places_taken += 1
+        gc.collect()  # a state that was left is in cycles, and nothing else collects here
+        return fresh
+
+    def cover(self, block: BlockLike) -> None:
+        """Take from a block what must not be heard."""
+        if self.silent and self._gain == 0.0:
+            block.audio[:] = 0.0
+        elif self.silent or self._gain < 1.0:
+            self._fade(block.audio)
+        if self.silent and not self._ending:
+            block.midi.clear()
+        self._ending = False
+
+    def _fade(self, audio: Any) -> None:
+        count = audio.shape[1]
+        done = round(self._gain * FADE_FRAMES)
+        if self.silent:
+            part = self._ramp[max(0, done - count) : done][::-1]
+        else:
+            part = self._ramp[done : done + count]
+        np.multiply(audio[:, : len(part)], part, out=audio[:, : len(part)])
+        if self.silent:
+            audio[:, len(part) :] = 0.0
+        step = count if not self.silent else -count
+        self._gain = min(1.0, max(0.0, (done + step) / FADE_FRAMES))
