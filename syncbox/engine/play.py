@@ -10,6 +10,7 @@ from syncbox.engine.rejoin import replay
 from syncbox.engine.render import render_block
 from syncbox.engine.standby import Understudy
 from syncbox.engine.state import Command, EngineState, engine_state
+from syncbox.engine.transport import State
 
 
 def play_program(program: Any, *, spare: bool = False, **options: Any) -> Play:
@@ -25,8 +26,13 @@ def play_program(program: Any, *, spare: bool = False, **options: Any) -> Play:
         say_place=PlaceWriter(),
         restore=restore,
         replay=replay,
+        still=_still,
         understudy=_understudy(program, options) if spare else None,
     )
+
+
+def _still(state: EngineState) -> bool:
+    return state.transport in (State.STOPPED, State.WAITING)
 
 
 def _understudy(program: Any, options: dict[str, Any]) -> Understudy:

@@ -2,8 +2,9 @@
 
 Python keeps a deadline only where nobody else wants the interpreter. So this
 process reads one job from its standard input, answers with one line of JSON, and
-then its main thread sleeps until that input ends: because the host asks it to
-leave, or because the host is gone. Either way the engine fades out and leaves.
+then its main thread sleeps until the host asks it to leave; then the engine fades
+out and leaves. If the host is gone without having asked, an engine that plays a show
+plays on (`forsaken`), and any other one leaves too.
 """
 
 from __future__ import annotations
@@ -22,8 +23,11 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from syncbox.engine.cycle import Cycle, Play
-from syncbox.engine.records import Deck
+from syncbox.engine.forsaken import Staying, Vigil, tidy
+from syncbox.engine.leaving import told_to_leave
+from syncbox.engine.records import Deck, publish_text
 from syncbox.engine.shared import Segment, load_object
+from syncbox.engine.words import Word
 from syncbox.errors import SyncboxError
 
 _FADE_OUT_S = 2.0  # after this an engine that has not faded out is cut off
@@ -58,10 +62,13 @@ class Job:
     now_ns: Callable[[], int]
     options: Mapping[str, Any] = field(default_factory=dict)
     resume: bool = False  # go on from where the engine before it on the same deck was
+    staying: Staying | None = None  # None: it leaves when its host is gone
 
 
-def prepare(job: Job) -> tuple[Cycle, Any]:
+def prepare(job: Job) -> tuple[Cycle, Deck, Any]:
     """Load the program, build the engine and make the interpreter quiet."""
+    deck = Deck.attach(job.deck_name, job.now_type)
+    deck.words[Word.ENGINE] = os.getpid()
     program = load_object(Segment.attach(job.program_name))
     play = job.maker(program, **job.options)
     # The first blocks of a fresh interpreter are slow; another engine takes them.
@@ -72,7 +79,6 @@ def prepare(job: Job) -> tuple[Cycle, Any]:
             warm.state.hear(0, 0, _WARM_UP_NOTES)
         warm.render(warm.state, index * _WARM_UP_FRAMES, _WARM_UP_FRAMES)
     del warm
-    deck = Deck.attach(job.deck_name, job.now_type)
     cycle = Cycle(play, deck, now_ns=job.now_ns)
     if job.resume:
         cycle.resume()
@@ -80,12 +86,15 @@ def prepare(job: Job) -> tuple[Cycle, Any]:
     gc.freeze()
     gc.disable()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
-    return cycle, program
+    return cycle, deck, program
 
 
 def answer(facts: Mapping[str, Any]) -> None:
-    """The one line that the host waits for."""
-    print(json.dumps(facts), flush=True)  # noqa: T201  the host reads it from the pipe
+    """The one line that the host waits for. If the host is gone, nobody reads it."""
+    try:
+        print(json.dumps(facts), flush=True)  # noqa: T201  the host reads it from the pipe
+    except OSError:
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  what is left in the old one stays there
 
 
 class _AskedToLeaveError(Exception):
@@ -97,12 +106,12 @@ def _leave(number: int, frame: object) -> None:
     raise _AskedToLeaveError
 
 
-def wait_for_the_host() -> None:
-    """Sleep until standard input ends or someone ends this process politely."""
+def wait_for_the_end(job: Job, cycle: Cycle, deck: Deck) -> None:
+    """Sleep until the host says leave, someone ends this process politely, or nobody is left."""
     with contextlib.suppress(_AskedToLeaveError):
         signal.signal(signal.SIGTERM, _leave)
-        while sys.stdin.buffer.read(1):
-            pass
+        if not told_to_leave() and job.staying is not None:
+            Vigil(cycle, deck, job.staying, now_ns=job.now_ns).keep()
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
 
 
@@ -116,12 +125,16 @@ def fade_out(cycle: Cycle) -> None:
 
 def serve(job: Job) -> None:
     """Run one job to its end."""
-    cycle, program = prepare(job)
+    cycle, deck, program = prepare(job)
     running = job.driver.open(cycle, program)
-    answer({"ready": True, **running.facts})
-    wait_for_the_host()
+    facts = {"ready": True, **running.facts}
+    publish_text(deck.engine_facts, json.dumps(facts).encode())  # for a host that comes later
+    answer(facts)
+    wait_for_the_end(job, cycle, deck)
     fade_out(cycle)
     running.close()
+    if job.staying is not None:
+        tidy(deck, job.staying)
     if cycle.failure is not None:
         traceback.print_exception(cycle.failure)
 

@@ -11,18 +11,20 @@ over from an earlier lap, does not fit and counts as "not there yet".
 number of readers; it keeps the last two snapshots, so a reader always finds an
 intact one beside the one being written. Both work on any writable buffer.
 
-`Segment` is the named memory under them. Whoever created a segment removes it;
-whoever attached to it never does.
+`Segment` is the named memory under them. Whoever created a segment removes it, also when it
+is killed: Python's helper sees to that. A segment whose name was given stays when its creator
+is killed, for those who play on; whoever owns it last removes it (`own`, `remove_segment`).
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import pickle
 import secrets
 import struct
-from collections.abc import Sized
+from collections.abc import Iterator
 from multiprocessing import resource_tracker, shared_memory
 from typing import Any
 from zlib import crc32
@@ -100,6 +102,10 @@ class Ring:
         self._counters[_TAIL] = number + 1
         return payload
 
+    def take_up(self) -> None:
+        """Go on from where another process with the same side left off."""
+        self._pushed, self._popped = self._counters[_HEAD], self._counters[_TAIL]
+
     @property
     def refused(self) -> int:
         """Records that found the ring full since it was made. Either side."""
@@ -157,23 +163,31 @@ class Board:
 
 
 class Segment:
-    """Named memory. Its creator's `close` removes it; an attached one is only let go."""
+    """Named memory. Its owner's `close` removes it; an attached one is only let go."""
 
-    def __init__(self, memory: shared_memory.SharedMemory, *, created: bool) -> None:
+    def __init__(
+        self, memory: shared_memory.SharedMemory, *, owned: bool, noted: bool = False
+    ) -> None:
+        """`noted`: Python's helper knows of it."""
         self._memory = memory
-        self._created = created
+        self._owned = owned
+        self._noted = noted
         self.name = memory.name
         self.size = memory.size
 
     @classmethod
-    def create(cls, size: int) -> Segment:
-        """New memory, all zero. Raises EngineError when the system has no room for it."""
+    def create(cls, size: int, name: str = "") -> Segment:
+        """New memory, all zero. Raises EngineError when the system has no room for it.
+
+        With a `name` it stays when this process is killed.
+        """
+        noted = not name
         try:
-            name = f"syncbox-{os.getpid()}-{secrets.token_hex(4)}"  # macOS allows 30 characters
-            memory = shared_memory.SharedMemory(name=name, create=True, size=size)
+            with contextlib.nullcontext() if noted else _unnoted():
+                memory = shared_memory.SharedMemory(name or new_name(), create=True, size=size)
         except OSError as error:
             raise _no_room(size, error) from None
-        segment = cls(memory, created=True)
+        segment = cls(memory, owned=True, noted=noted)
         try:
             segment._reserve()
         except OSError as error:
@@ -184,17 +198,17 @@ class Segment:
     @classmethod
     def attach(cls, name: str) -> Segment:
         """Memory that another process created. Raises EngineError when it is gone."""
-        # Python 3.11 and 3.12 note every attached segment for removal when the attaching
-        # process ends, which would pull it from under its creator.
-        register = resource_tracker.register
-        resource_tracker.register = _leave_unnoted
         try:
-            memory = shared_memory.SharedMemory(name=name)
-        except FileNotFoundError:
+            with _unnoted():
+                memory = shared_memory.SharedMemory(name=name)
+        except (OSError, ValueError):  # a ValueError: it was being made when its maker was killed
             raise EngineError(f"shared memory {name} is gone") from None
-        finally:
-            resource_tracker.register = register
-        return cls(memory, created=False)
+        return cls(memory, owned=False)
+
+    def own(self) -> Segment:
+        """From now on it is this side that removes it."""
+        self._owned = True
+        return self
 
     def view(self, start: int, size: int) -> memoryview:
         """A writable part. The caller releases it before `close`."""
@@ -204,11 +218,13 @@ class Segment:
         return whole[start : start + size]
 
     def close(self) -> None:
-        """Let go of the memory, and remove it if this side created it. Safe to repeat."""
+        """Let go of the memory, and remove it if this side owns it. Safe to repeat."""
         self._memory.close()
-        if self._created:
-            self._created = False
-            self._memory.unlink()
+        if self._owned:
+            self._owned = False
+            kept = contextlib.nullcontext() if self._noted else _unnoted()
+            with kept, contextlib.suppress(FileNotFoundError):
+                self._memory.unlink()
 
     def _reserve(self) -> None:
         # Without this a full memory file system shows itself as a bus error at the first
@@ -219,7 +235,32 @@ class Segment:
             reserve(descriptor, 0, self.size)
 
 
-def _leave_unnoted(name: Sized, rtype: str) -> None:
+def new_name() -> str:
+    """A name that no other segment has."""
+    return f"syncbox-{os.getpid()}-{secrets.token_hex(4)}"  # macOS allows 30 characters
+
+
+def remove_segment(name: str) -> None:
+    """Remove one that nobody owns any more, if it is there. Who uses it still has it."""
+    with contextlib.suppress(EngineError):
+        Segment.attach(name).own().close()
+
+
+@contextlib.contextmanager
+def _unnoted() -> Iterator[None]:
+    """Keep a segment from Python's helper, which removes what it knows when this process ends.
+
+    Python 3.11 and 3.12 tell it of every segment, also of those that are only attached.
+    """
+    register, unregister = resource_tracker.register, resource_tracker.unregister
+    resource_tracker.register = resource_tracker.unregister = _nothing
+    try:
+        yield
+    finally:
+        resource_tracker.register, resource_tracker.unregister = register, unregister
+
+
+def _nothing(name: object, rtype: str) -> None:
     del name, rtype
 
 
@@ -243,10 +284,11 @@ class _Pickler(pickle.Pickler):
         return NotImplemented if place is None else (map_sound, tuple(place))
 
 
-def share_object(thing: Any) -> Segment:
+def share_object(thing: Any, name: str = "") -> Segment:
     """Pickle into a new segment, arrays side by side with the pickle and not copied on load.
 
-    Mapped sounds stay in their files, which the other side maps for itself.
+    With a `name` the segment stays when this process is killed. Mapped sounds stay in their
+    files, which the other side maps for itself.
     """
     loose: list[pickle.PickleBuffer] = []
     written = io.BytesIO()
@@ -257,7 +299,7 @@ def share_object(thing: Any) -> Segment:
     for part in parts:
         spans.append((place, part.nbytes))
         place = _rounded_up(place + part.nbytes, _ALIGN)
-    segment = Segment.create(max(place, 1))
+    segment = Segment.create(max(place, 1), name)
     with segment.view(0, segment.size) as view:
         struct.pack_into("<q", view, 0, len(parts))
         for index, (span, part) in enumerate(zip(spans, parts, strict=True)):
@@ -272,6 +314,16 @@ def load_object(segment: Segment) -> Any:
     The segment must stay open as long as the result is used.
     """
     view = segment.view(0, segment.size).toreadonly()
+    return _unpacked(view)
+
+
+def load_copy(segment: Segment) -> Any:
+    """The same, but the segment may be closed afterwards."""
+    with segment.view(0, segment.size) as view:
+        return _unpacked(memoryview(bytes(view)))
+
+
+def _unpacked(view: memoryview) -> Any:
     (count,) = struct.unpack_from("<q", view, 0)
     spans = [_LOAF.unpack_from(view, 8 + _LOAF.size * index) for index in range(count)]
     parts = [view[start : start + length] for start, length in spans]
