@@ -72,7 +72,8 @@ def _control(message: MessageOut) -> tuple[int, bytes]:
 def send_message(state: EngineState, message: MessageOut, frame: int) -> None:
     """Queue a controller or system exclusive message; a controller's value is remembered."""
     if not state.absent[message.port]:
-        state.outboxes[message.port].messages.append((frame, message.data, message.why))
+        due = max(frame, state.next_frame)
+        state.outboxes[message.port].put(due, message.data, message.why)
     if message.why == "controller":
         state.controls[_control(message)] = message.data
 
@@ -83,10 +84,11 @@ def select_patch(state: EngineState, patch: PatchOut, frame: int) -> None:
     if state.absent[patch.port] or state.selected[patch.instrument] == patch.key:
         return
     state.selected[patch.instrument] = patch.key
+    state.selected_frame[patch.instrument] = frame
     outbox = state.outboxes[patch.port]
-    waiting = 0
+    due, waiting = max(frame, state.next_frame), 0
     for message in patch.messages:
-        outbox.messages.append((frame, message, "patch"))
+        outbox.put(due, message, "patch")
     for _, message, _ in outbox.messages:
         waiting += outbox.length_frames(len(message) + 1)  # a clock byte may push in
     ready = max(frame, outbox.wire_free) + waiting + patch.loading_frames
@@ -100,8 +102,7 @@ def send_position(state: EngineState, frame: int, tick: int) -> None:
         return
     for index, port in enumerate(state.program.rig.ports):
         if port.song_position:
-            message = (frame, song_position(position), "song position")
-            state.outboxes[index].messages.append(message)
+            state.outboxes[index].put(frame, song_position(position), "song position")
 
 
 def rejoin_stems(
@@ -155,4 +156,4 @@ def send_panic(state: EngineState, frame: int) -> None:
         for index, port in enumerate(state.program.rig.ports):
             if port.name == instrument.port:
                 for message in panic(instrument.channel):
-                    state.outboxes[index].messages.append((frame, message, "panic"))
+                    state.outboxes[index].put(frame, message, "panic")

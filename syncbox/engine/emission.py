@@ -96,6 +96,7 @@ def _announce(state: EngineState, run: LegRun, limit: int) -> None:
     leg, now = run.leg, state.now
     if run.song_index != state.song_index:
         state.song_index = run.song_index
+        state.told_frame = run.start_frame - 2 * state.start_lead  # its Stop and Start
         now.songs_over += 1
         state.go(Fact.SEGUE)
     state.hearing.section_begins(run.start_frame, run.song_index, leg.section_index)

@@ -164,8 +164,10 @@ def _take_back(state: EngineState, run: LegRun, line: int) -> None:
     run.cut(run.exact_bar(line))
     state.runs = [other for other in state.runs if other not in later]
     state.tail = run
-    state.timed.drop_from(run.end_frame - 2 * state.start_lead)
+    shifts = [outbox.shift for outbox in state.outboxes]
+    state.timed.drop_from(run.end_frame - 2 * state.start_lead, shifts)
     state.timed_sounds = [row for row in state.timed_sounds if row[0] < run.end_frame]
     state.midi_rolling = run.leg.counted
+    state.prepare_frame = NEVER  # the next song does not come
     state.free_clock.drop_from(run.end_frame)
     state.stop_frame = NEVER if state.stop_frame >= run.end_frame else state.stop_frame

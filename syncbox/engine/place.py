@@ -38,6 +38,7 @@ _SCALARS = (
     "told_tick",
     "ready_frame",
     "overridden",
+    "told_frame",
 )
 _COUNTS = ("songs_over", "sets_over", "section_index", "pass_no", "passes", "round_no", "bars")
 _SHOWN = (

@@ -64,6 +64,8 @@ def clear_stage(state: EngineState, frame: int) -> None:
     """Nothing of what was before a frame goes on into the song that begins."""
     if state.tail is not None:  # it was about to begin by itself, and is wanted now
         stop_now(state, frame)
+    state.told_frame = frame
+    state.prepare_frame = NEVER  # whoever begins the song prepares it
     state.slots.clear()
     state.mixer.stop_all(frame - state.next_frame)  # what still rings from the song before
     state.mixer.open_faders(frame - state.next_frame)
@@ -316,6 +318,7 @@ def end_song(state: EngineState, run: LegRun) -> None:
     state.runs = [other for other in state.runs if other.song_index != run.song_index]
     if state.song_index != run.song_index:
         return  # the next one has begun in the same block, after hardly any gap
+    state.told_frame = frame
     state.now.songs_over += 1
     follows = state.tail is not run
     if not follows:
@@ -348,8 +351,9 @@ def choose_song(state: EngineState, step: int, frame: int) -> None:
 
 def bar_line_after(state: EngineState, frame: int) -> int:
     """The next bar line that is decided already and not before a frame."""
-    lines = [line for run in state.runs for line in (*run.bar_frames, run.end_frame)]
-    return min((line for line in lines if line >= frame), default=NEVER)
+    lines = [line for run in state.runs for line, _ in run.lines()]
+    ends = [run.end_frame for run in state.runs]
+    return min((line for line in (*lines, *ends) if line >= frame), default=NEVER)
 
 
 def leg_fact(run: LegRun) -> Fact:

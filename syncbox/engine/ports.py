@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from bisect import insort
 from collections import deque
+from collections.abc import Sequence
 from fractions import Fraction
 
 from syncbox.engine.run import NEVER
@@ -33,6 +34,18 @@ class Outbox:
         self.played: deque[tuple[int, bytes, str]] = deque()  # by hand: no planned one delays it
         self.byte_millionths = BYTE_US * rate if port.wire is Wire.DIN else 0  # of a frame
         self.wire_free = 0
+
+    def put(self, frame: int, data: bytes, why: str) -> None:
+        """Queue a message for a frame, not before the coming block.
+
+        What waits for a later frame, such as a controller for a patch to be loaded, holds
+        nothing up; messages for one frame stay together in their order.
+        """
+        messages = self.messages
+        place = len(messages)
+        while place and messages[place - 1][0] > frame:
+            place -= 1
+        messages.insert(place, (frame, data, why))
 
     def length_frames(self, byte_count: int) -> int:
         """Frames that bytes occupy the wire, rounded up."""
@@ -173,9 +186,9 @@ class Timed:
         """Everything leaves so much later, but not before the frame `floor`. Keeps the order."""
         self.rows = [(max(floor, row[0] + frames), *row[1:]) for row in self.rows]
 
-    def drop_from(self, frame: int) -> None:
-        """Forget what was to leave at a frame or later."""
-        self.rows = [row for row in self.rows if row[0] < frame]
+    def drop_from(self, frame: int, shifts: Sequence[int]) -> None:
+        """Forget what was to leave at a frame or later; a port's own shift is no reason."""
+        self.rows = [row for row in self.rows if row[0] - shifts[row[2]] < frame]
 
 
 def flush(outbox: Outbox, first: int, end: int, clocks: list[int], midi: list[MidiOut]) -> None:

@@ -3,6 +3,12 @@
 Patches and controllers first, then its place in the music: Stop at once, Song Position,
 and Continue just before a bar line, whose clock is then the first that counts (MIDI 1.0
 Detailed Specification 4.2.1, p. 27-31). No other port hears anything of it.
+
+What it owes depends on since when it has been there. Who was there before the song that
+plays was told anything has missed nothing of it: it is not stopped, and no Continue comes.
+Settings are sent to every port that comes, but for a patch that left while it was there.
+So a port that is plugged in between songs, or a moment before the first, just plays along,
+even if the host notices it after Start.
 """
 
 from __future__ import annotations
@@ -17,7 +23,10 @@ from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_SONG_POSITION
 
 PORTS_MAX = 64
 _UNKNOWN = -1  # the bar line where the port goes on is not decided yet
+_KINDS = 4  # room for kinds in an argument
+NOT_KNOWN = -1  # since when it is there: it may have come just now
 _BEGINNINGS = ("start", "continue")
+_POSITION = ("song position",)  # all that a port without Start is told
 
 
 class Refresh(IntEnum):
@@ -28,31 +37,39 @@ class Refresh(IntEnum):
     MISSED = 2  # the engine was away, not the box: only what it has missed
 
 
-def refresh(port: int, kind: Refresh) -> int:
-    """The argument of REFRESH_PORT."""
-    return port + PORTS_MAX * kind
+def refresh(port: int, kind: Refresh, since_frame: int = NOT_KNOWN) -> int:
+    """The argument of REFRESH_PORT. The port has been there from `since_frame` on, for certain."""
+    return port + PORTS_MAX * (kind + _KINDS * (since_frame + 1))
+
+
+def refreshed(argument: int) -> tuple[int, int, int]:
+    """Port, kind and `since_frame` of an argument."""
+    rest, port = divmod(argument, PORTS_MAX)
+    since, kind = divmod(rest, _KINDS)
+    return port, kind, since - 1
 
 
 def refresh_port(state: EngineState, argument: int) -> bool:
     """Bring one port up to date. False: there is no such port."""
-    kind, port = divmod(argument, PORTS_MAX)
+    port, kind, since = refreshed(argument)
     if not (0 <= kind <= max(Refresh) and port < len(state.outboxes)):
         return False
     state.absent[port] = False
     frame = state.next_frame
+    since = frame + 1 if since == NOT_KNOWN else since
     if kind == Refresh.WHOLE and state.program.rig.input_ports:
         _end_what_was_played(state, port, frame)
     for instrument, patch in enumerate(state.patches):
         if patch is not None and patch.port == port:
-            if kind != Refresh.MISSED:
+            if kind != Refresh.MISSED and since > state.selected_frame[instrument]:
                 state.selected[instrument] = -1
             select_patch(state, patch, frame)
     # After the silencing messages all controllers are back at their defaults.
     due = max(frame, state.ready_frame)
     for (at, _), data in state.controls.items():
         if at == port:
-            state.outboxes[port].messages.append((due, data, "controller"))
-    if kind != Refresh.SETTINGS:
+            state.outboxes[port].put(due, data, "controller")
+    if kind != Refresh.SETTINGS and since > state.told_frame + state.outboxes[port].shift:
         _rejoin_music(state, port)
     return True
 
@@ -64,7 +81,7 @@ def _end_what_was_played(state: EngineState, port: int, frame: int) -> None:
     for instrument in rig.instruments:
         if instrument.port == rig.ports[port].name:
             for message in panic(instrument.channel):
-                state.outboxes[port].messages.append((frame, message, "panic"))
+                state.outboxes[port].put(frame, message, "panic")
 
 
 def _rejoin_music(state: EngineState, port: int) -> None:
@@ -77,6 +94,8 @@ def _rejoin_music(state: EngineState, port: int) -> None:
         state.returning[port] = _UNKNOWN
     elif state.transport is State.HOLDING or state.midi_rolling:
         _tell(state, port, state.next_frame, _next_position(state))
+    elif state.transport is State.COUNTING_IN and (tick := _next_position(state)):
+        _tell(state, port, state.next_frame, tick)  # in the middle of a song
 
 
 def _next_position(state: EngineState) -> int:
@@ -86,28 +105,31 @@ def _next_position(state: EngineState) -> int:
 
 
 def _will_begin(state: EngineState, port: int) -> bool:
-    return any(row[2] == port and row[4] in _BEGINNINGS for row in state.timed.rows)
+    begins = state.program.rig.ports[port].start_stop
+    whys = _BEGINNINGS if begins else _POSITION
+    return any(row[2] == port and row[4] in whys for row in state.timed.rows)
 
 
 def join_returned(state: EngineState, block_end: int) -> None:
     """Every block while a port waits for its bar line."""
-    for port, line in list(state.returning.items()):
-        done = line != _UNKNOWN and line < state.next_frame
-        if done or not state.midi_rolling or (line == _UNKNOWN and _will_begin(state, port)):
+    for port, going_on in list(state.returning.items()):
+        done = going_on != _UNKNOWN and going_on < state.next_frame
+        coming = _will_begin(state, port)
+        if done or not state.midi_rolling or (going_on == _UNKNOWN and coming):
             del state.returning[port]
-        elif line == _UNKNOWN or not _will_begin(state, port):  # or a jump has thrown it over
+        elif not coming:  # not planned yet, or a jump has thrown it over
             state.returning[port] = _plan(state, port, block_end)
 
 
 def _plan(state: EngineState, port: int, block_end: int) -> int:
-    """Song position and Continue for the next bar line that can be told; its frame."""
+    """Song position and Continue for the next bar line that can be told; when the last leaves."""
     earliest = block_end + state.margin
     lines = (
         (frame, run.told_tick + tick)
         for run in state.runs
         if run.leg.counted
-        for frame, (_, tick) in zip(run.bar_frames, run.leg.bars, strict=True)
-        if earliest <= frame < run.end_frame and (run.phase + tick) % TICKS_PER_CLOCK == 0
+        for frame, tick in run.lines()
+        if earliest <= frame and (run.phase + tick) % TICKS_PER_CLOCK == 0
     )
     # Only every sixteenth has a number; a bar line between two of them cannot be told.
     told = [line for line in lines if line[1] % TICKS_PER_SONG_POSITION == 0]
@@ -115,11 +137,13 @@ def _plan(state: EngineState, port: int, block_end: int) -> int:
         return _UNKNOWN
     line, tick = min(told)
     rig_port = state.program.rig.ports[port]
-    knows = rig_port.song_position and _tell(state, port, line - 3 * state.start_lead // 2, tick)
+    frame = line - 3 * state.start_lead // 2
+    knows = rig_port.song_position and _tell(state, port, frame, tick)
     if rig_port.start_stop:
+        frame = line - state.start_lead
         data, why = (continue_(), "continue") if knows and tick else (start(), "start")
-        state.timed.add(_shifted(state, port, line - state.start_lead), port, data, why)
-    return line
+        state.timed.add(_shifted(state, port, frame), port, data, why)
+    return _shifted(state, port, frame)
 
 
 def _tell(state: EngineState, port: int, frame: int, tick: int) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterator
 from fractions import Fraction
 
 import numpy as np
@@ -160,6 +161,12 @@ class LegRun:
             self.clock_frames = self.clock_frames[
                 : np.searchsorted(self.clock_frames, self.end_frame)
             ]
+
+    def lines(self) -> Iterator[tuple[int, int]]:
+        """Frame and tick of every bar line that is played in this run."""
+        for frame, (_, tick) in zip(self.bar_frames, self.leg.bars, strict=True):
+            if tick >= self.first_tick and frame < self.end_frame:
+                yield frame, tick
 
     def line_frame(self, index: int) -> int:
         """Frame of a bar line of the leg, or of its end for the index after the last."""

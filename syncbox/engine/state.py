@@ -148,6 +148,7 @@ class EngineState:
         self.position_known = False  # whether receivers know where they are in this song
         self.phase = 0  # ticks since the last clock at the end of the tail
         self.selected = [-1] * len(program.rig.instruments)  # patch key on each instrument
+        self.selected_frame = [-1] * len(self.selected)  # when it was queued
         self.controls: dict[tuple[int, bytes], bytes] = {}  # last value of each controller sent
         self.ready_frame = 0  # when the last patch asked for has been loaded
         # Per port and instrument, so that a port that comes back is brought up to date alone
@@ -155,6 +156,7 @@ class EngineState:
         self.absent = [False] * len(ports)  # nothing but clocks is sent there for now
         self.returning: dict[int, int] = {}  # port: when it goes on with the music, -1 unknown
         self.told_tick = 0  # song position of the receivers at the end of the tail
+        self.told_frame = -1  # who is there since then has heard Start, position and all since
         self._set_leads(program.rig, program.rate)
 
     def _set_leads(self, rig: Rig, rate: int) -> None:

@@ -174,7 +174,7 @@ class CodeOut:
         if due < limit and not span.told[port]:
             span.told[port] = True
             data = full_message(span.first_quarter // QUARTERS_PER_FRAME, span.code.rate)
-            state.outboxes[port].messages.append((due, data, WHY))
+            state.outboxes[port].put(max(due, state.next_frame), data, WHY)
 
     def _send(self, state: EngineState, span: CodeSpan, port: int, first: int, limit: int) -> None:
         """Quarter frames on their frames, and the next one noted so that nothing is in its way."""

@@ -109,6 +109,7 @@ class Night:
         self.device = Device(VirtualClock(), RATE, BLOCK_FRAMES, faults)
         self.begun: list[Begun] = []
         self.unsettled_until = 0  # a frame; until then patches may still be on their way
+        self.asked_until = 0  # the same for what a press has asked for
         self.heard_until = -1
         self.patches: dict[tuple[int, int], int] = {}  # (port, channel): program
         self.sounding: set[tuple[int, int, int]] = set()  # (port, status channel, note)
@@ -168,6 +169,7 @@ class Night:
             }.get(command, 0)
             for _ in range(self.random.choice([1, 1, 1, 2])):  # some press twice
                 state.press(packed(command, argument))
+            self.asked_until = state.next_frame + _GRACE_FRAMES
         elif chance < 0.033:
             port = self.random.randrange(len(self.program.rig.ports))
             state.press(packed(Command.REFRESH_PORT, refresh(port, Refresh.WHOLE)))
@@ -301,7 +303,9 @@ class Night:
         known = [begun for begun in self.begun if begun.run.leg.counted]
         if not known or known[0].begins > clocks[0] + 1:
             return  # it began longer ago than is remembered
-        ideal = np.concatenate([self.until_next(number, known) for number in range(len(known))])
+        first = max(n for n, begun in enumerate(known) if begun.begins <= clocks[0] + 1)
+        counted = range(first, len(known))  # a leg that was stopped before has no clocks here
+        ideal = np.concatenate([self.until_next(number, known) for number in counted])
         wanted = int(((ideal > clocks[0] - 1) & (ideal < stop - 1)).sum())
         if not wanted <= len(clocks) <= wanted + 1:
             self.fails("clocks", f"{len(clocks)} instead of {wanted} before the stop at {stop}")
@@ -319,7 +323,7 @@ class Night:
         begun = self.begun[-1] if self.begun else None
         if begun is None or begun.run is not state.tail or begun.begins == self.heard_until:
             return
-        if first < begun.begins + _GRACE_FRAMES or first < self.unsettled_until:
+        if first < max(begun.begins + _GRACE_FRAMES, self.unsettled_until, self.asked_until):
             return
         self.heard_until = begun.begins
         run, rig = begun.run, self.program.rig

@@ -1,15 +1,17 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
 import pytest
-from building import Engine, item, program_of, section, song
+from building import RIG, Engine, item, program_of, section, song
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from syncbox.engine.transport import Command, State, packed, unpacked
+from syncbox.score.rig import SetEntry, Then
 from syncbox.score.song import AudioKind, Hold, PatchChange, PlayAudio, Song
 
 RATE = 48_000
@@ -240,3 +242,70 @@ def test_the_last_section_of_a_song_can_be_repeated_too() -> None:
     engine.press(Command.REPEAT_SECTION)
     clocks = to_the_end(engine)
     assert len(clocks) == (4 + 4 + 2 + 2) * 96
+
+
+def next_decided(then: Then) -> Engine:
+    """The next song follows by itself and is decided; the present one can still be repeated."""
+    here = song(*(section(n, 1, item(PatchChange("organ", n))) for n in "12"))
+    coming = song(section("B", 1, item(PatchChange("organ", "9")), item(PatchChange("lead", "7"))))
+    entries = (SetEntry("song-0", then, Fraction(0)), SetEntry("song-1"))
+    engine = Engine(program_of(here, coming, entries=entries))
+    engine.press(Command.START)
+    for _ in range(2000):
+        if engine.state.tail is not None and engine.state.tail.song_index == 1:
+            break
+        engine.turn()
+    engine.press(Command.REPEAT_SECTION)
+    assert engine.state.now.refused_count == 0
+    assert all(run.song_index == 0 for run in engine.state.runs)
+    return engine
+
+
+@pytest.mark.parametrize("then", [Then.SEGUE, Then.GAP])
+def test_a_song_that_is_repeated_keeps_its_patches_though_the_next_was_decided(then: Then) -> None:
+    engine = next_decided(then)
+    engine.turn(BAR // 2 // engine.block_frames)
+    assert engine.state.transport is State.ROLLING
+    assert engine.state.selected[0] == 1
+
+
+def test_the_coming_songs_patches_do_not_come_when_sticks_have_started_it() -> None:
+    """Its patches wait some seconds for the last chord; by then it may be in another section."""
+    first = song(section("A", 1))
+    second = song(*(section(n, 1, item(PatchChange("organ", n))) for n in "12"), tempo=160)
+    engine = Engine(program_of(first, second))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.songs_over == 1)
+    ended = engine.state.next_frame
+    for beat in range(4):
+        engine.state.press(packed(Command.HIT_STICK, ended + 18_000 * (beat + 1)))
+        engine.turn(70)
+    engine.turn_until(lambda now: now.section_index == 1)
+    while engine.state.next_frame < ended + 5 * RATE and engine.state.transport is State.ROLLING:
+        engine.turn()
+    sent = [data for _, _, data, why in engine.midi if why == "patch"]
+    assert sent[-1] == b"\xc0\x01"
+    assert engine.state.selected[0] == 1
+
+
+def test_a_stop_at_the_bar_keeps_to_the_bar_lines_that_are_played() -> None:
+    """After a change of tempo the leg begins anew, as if its first bars had been at that tempo."""
+    engine = playing(three_sections(), bar=2, beat=1)
+    line = engine.frames("clock")[0] + 2 * BAR
+    engine.press(packed(Command.TEMPO_TRIM, 150))  # from the line on; so long the bar goes on
+    engine.press(Command.STOP_AT_BAR)
+    engine.turn_until(lambda now: now.transport == State.STOPPED)
+    assert engine.frames("stop") == [line]
+
+
+def test_a_jump_that_is_taken_back_leaves_nothing_on_a_port_that_is_early() -> None:
+    stand, *others = RIG.ports
+    rig = replace(RIG, ports=(replace(stand, offset_ms=Fraction(-20)), *others))
+    engine = Engine(program_of(three_sections(), rig=rig))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == 3 and now.beat == 2)
+    engine.press(packed(Command.JUMP_AT_BAR, 2))
+    engine.press(packed(Command.JUMP_AT_BAR, 1))
+    engine.turn(BAR // engine.block_frames)
+    told = [why for _, port, _, why in engine.midi if port == 0 and why in ("stop", "continue")]
+    assert told == ["stop", "continue"]

@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+from fractions import Fraction
+
+import pytest
 from building import RIG, Engine, item, program_of, section, song
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -7,7 +10,9 @@ from hypothesis import strategies as st
 from syncbox.engine.returning import Refresh, refresh
 from syncbox.engine.transport import Command, packed
 from syncbox.midi.messages import song_position
+from syncbox.schedule.entry import StartAt
 from syncbox.score.meter import Meter
+from syncbox.score.rig import SetEntry, Then
 from syncbox.score.song import ControllerSend, CountIn, Hold, PatchChange, Song
 
 BAR = 96_000  # frames of 4/4 at 120
@@ -102,6 +107,75 @@ def test_in_a_count_in_the_start_that_comes_anyway_is_enough() -> None:
     assert [row[3] for row in told if row[1] == 0] == ["patch", "start"]
 
 
+def test_in_a_count_in_to_the_middle_of_a_song_the_place_is_told() -> None:
+    written = song(*two_sections().sections, count_in=CountIn(bars=1))
+    engine = Engine(program_of(written, start=StartAt(0, "B")))
+    engine.press(Command.START)
+    engine.turn(20)
+    told = [row for row in returned(engine, 0) if row[1] == 0 and row[3] != "patch"]
+    assert [row[3] for row in told] == ["song position", "continue"]
+    assert told[0][2] == song_position(4 * 16)
+
+
+def test_a_port_that_was_there_before_the_song_is_not_stopped() -> None:
+    engine = Engine(program_of(two_sections()))
+    engine.turn(20)
+    there = engine.state.next_frame
+    engine.press(Command.START)
+    engine.turn(40)
+    engine.press(packed(Command.REFRESH_PORT, refresh(0, Refresh.WHOLE, there)))
+    engine.turn(2 * BAR // engine.block_frames)
+    assert [row[3] for row in engine.midi if row[1] == 0 and "clock" not in row[3]] == [
+        "patch",  # before the port came
+        "start",
+        "patch",
+    ]
+
+
+def test_a_port_that_came_after_start_has_missed_something() -> None:
+    engine = Engine(program_of(two_sections()))
+    engine.press(Command.START)
+    engine.turn(40)
+    engine.press(packed(Command.REFRESH_PORT, refresh(0, Refresh.WHOLE, 35 * 256)))
+    engine.turn(2 * BAR // engine.block_frames)
+    told = [
+        row[3] for row in engine.midi if row[1] == 0 and row[3] in ("start", "stop", "continue")
+    ]
+    assert told == ["start", "stop", "continue"]
+
+
+def test_a_patch_that_left_while_the_port_was_there_is_not_sent_twice() -> None:
+    engine = Engine(program_of(two_sections()))
+    engine.turn(20)
+    there = engine.state.next_frame
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.section_index == 1)
+    engine.press(packed(Command.REFRESH_PORT, refresh(0, Refresh.WHOLE, there)))
+    engine.turn(20)
+    assert [row[2].hex() for row in engine.midi if row[3] == "patch" and row[1] == 0] == [
+        "c000",
+        "c108",
+        "c001",
+    ]
+
+
+@pytest.mark.parametrize("then", [Then.SEGUE, Then.GAP])
+def test_a_port_that_came_at_the_end_of_the_song_before_is_not_stopped(then: Then) -> None:
+    entries = (SetEntry("song-0", then, Fraction(1, 5)), SetEntry("song-1"))
+    engine = Engine(program_of(song(section("A", 1)), two_sections(), entries=entries))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == 1)
+    while engine.state.next_frame < engine.frames("clock")[0] + BAR - 4000:
+        engine.turn()
+    there = engine.state.next_frame
+    engine.turn_until(lambda now: now.song_index == 1 and now.bar == 1)
+    before = len(engine.midi)
+    engine.press(packed(Command.REFRESH_PORT, refresh(0, Refresh.WHOLE, there)))
+    engine.turn(2 * BAR // engine.block_frames)
+    told = [row[3] for row in engine.midi[before:] if row[1] == 0 and "clock" not in row[3]]
+    assert set(told) <= {"patch"}
+
+
 def test_in_a_hold_the_position_waits_for_the_others() -> None:
     held = song(section("A", 2, item(Hold(), 2, 3)), section("B", 2))
     engine = Engine(program_of(held))
@@ -127,6 +201,44 @@ def test_controllers_come_back_after_the_patches() -> None:
     assert [row[3] for row in told][:3] == ["patch", "stop", "controller"] or [
         row[3] for row in told
     ][:3] == ["stop", "patch", "controller"]
+
+
+@pytest.mark.parametrize("wait", range(0, 256, 16))
+def test_it_is_told_once_wherever_the_blocks_lie(wait: int) -> None:
+    engine = playing(two_sections())
+    engine.block_frames = 256 + wait
+    engine.turn()
+    engine.block_frames = 256
+    told = [row[3] for row in returned(engine, 0) if row[3] != "patch"]
+    assert told == ["stop", "song position", "continue"]
+
+
+def test_the_bar_line_is_one_that_is_played_after_a_change_of_tempo() -> None:
+    """The leg begins anew at the bar line; its earlier bars lie nowhere."""
+    engine = playing(two_sections(), bar=3, section=1)
+    engine.press(packed(Command.TEMPO_TRIM, 150))
+    line = engine.frames("clock")[0] + 7 * BAR
+    while engine.state.next_frame < line - 900:
+        engine.turn()
+    engine.press(packed(Command.TEMPO_TRIM, -150))  # too late for this line
+    told = returned(engine, 0)
+    begin = next(row[0] for row in told if row[3] == "continue")
+    lines = [frame for frame, _ in engine.state.runs[-1].lines()]
+    assert begin + 96 in lines
+    assert engine.frames("clock").index(begin + 96) * CLOCKS_A_POSITION % (16 * 6) == 0
+
+
+def test_a_controller_that_waits_for_its_patch_holds_no_other_patch_up() -> None:
+    written = song(
+        section("A", 8, item(PatchChange("lead", "1")), item(ControllerSend("lead", 11, 90))),
+        section("B", 8, item(PatchChange("organ", "9"))),
+    )
+    engine = playing(written)
+    engine.press(packed(Command.REFRESH_PORT, refresh(0, Refresh.WHOLE)))
+    engine.press(packed(Command.JUMP_AT_BAR, 1))
+    engine.turn(60)
+    sent = [row for row in engine.midi if row[1] == 0 and row[2] in (b"\xc0\x08", b"\xb1\x0b\x5a")]
+    assert [row[2] for row in sent[-2:]] == [b"\xc0\x08", b"\xb1\x0b\x5a"]
 
 
 @settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))

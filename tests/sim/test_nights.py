@@ -9,7 +9,8 @@ from syncbox.engine.zones import Router
 from syncbox.lab import soak
 from syncbox.lab.soak import Night, broken_in
 
-SEEDS = range(160)
+# The last are those that found something once.
+SEEDS = (*range(150), 13881, 23743, 23801, 31332, 31461, 32444, 40269)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
