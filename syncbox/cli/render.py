@@ -32,12 +32,20 @@ if TYPE_CHECKING:
     show_default=True,
     help="Frames a second in the sound files.",
 )
+@click.option("--click", "clicks", is_flag=True, help="Only the clicks, as one mono file a song.")
 @cues_option
 def render(
-    *, show: Path, song: str | None, folder: Path, rate: int, cues: CueScript | None
+    *,
+    show: Path,
+    song: str | None,
+    folder: Path,
+    rate: int,
+    clicks: bool,
+    cues: CueScript | None,
 ) -> None:
     """Write SHOW to files: a WAV for each mix, a MIDI file for each port, and a log.
 
+    With --click, only a click.wav for each song, to practise with: a whole set in a moment.
     The sound files hold every mix at its full level: begin quietly, and read
     `syncbox guide levels` before you put anything into an ear.
     """
@@ -46,7 +54,8 @@ def render(
 
     from syncbox.cli.prepare import only_song, playable_show, with_song
     from syncbox.engine.script import CueScript
-    from syncbox.pack.render import render_show, song_jobs
+    from syncbox.pack.clicks import render_clicks
+    from syncbox.pack.render import render_show, render_song, song_jobs
 
     whole = playable_show(show)
     chosen = whole if song is None else only_song(*with_song(whole, song))
@@ -63,7 +72,10 @@ def render(
             done.append(rendered)
             bar.advance(task)
 
-        render_show(jobs, one_more)
+        # Clicks are done before other processes would have started.
+        processes = 1 if clicks else 0
+        make = render_clicks if clicks else render_song
+        render_show(jobs, one_more, processes=processes, render=make)
     for rendered in sorted(done, key=lambda rendered: rendered.folder):
         click.echo(summary(rendered, rate))
 
@@ -72,4 +84,5 @@ def summary(rendered: RenderedSong, rate: int) -> str:
     """One line: how long, how many files, where."""
     minutes, seconds = divmod(round(rendered.frame_count / rate), 60)
     count = len(rendered.files)
-    return f"{rendered.title}: {minutes}:{seconds:02}, {count} files in {rendered.folder}"
+    files = "1 file" if count == 1 else f"{count} files"
+    return f"{rendered.title}: {minutes}:{seconds:02}, {files} in {rendered.folder}"

@@ -99,41 +99,55 @@ def song_jobs(show: Show, folder: Path, *, rate: int, script: CueScript) -> list
 
 
 def render_show(
-    jobs: Sequence[SongJob], done: Callable[[RenderedSong], None], *, processes: int = 0
+    jobs: Sequence[SongJob],
+    done: Callable[[RenderedSong], None],
+    *,
+    processes: int = 0,
+    render: Callable[[SongJob], RenderedSong] | None = None,
 ) -> None:
     """Render all jobs, `processes` at a time (0: one a core); `done` hears of each in any order.
+
+    `render` makes the files of one job, `render_song` if it is not given.
 
     Raises ShowError for a song that cannot be rendered and UnreadableError for a file
     that cannot be read or written.
     """
     import joblib
 
+    render = render or render_song
     count = min(len(jobs), processes or joblib.cpu_count())
     if count <= 1:  # no other process has to start
         for job in jobs:
-            done(render_song(job))
+            done(render(job))
         return
     work = joblib.Parallel(n_jobs=count, return_as="generator_unordered", batch_size=1)
-    for song in work(joblib.delayed(render_song)(job) for job in jobs):
+    for song in work(joblib.delayed(render)(job) for job in jobs):
         done(song)
 
 
 def render_song(job: SongJob) -> RenderedSong:
     """Render one song into its folder, which is made. Raises as `render_show` does."""
     route = job.route()
-    try:
+    with unwritable(job.folder):
         job.folder.mkdir(parents=True, exist_ok=True)
         midi_files = _write_midi(job, route)
         sound_files, frame_count = _write_sound(job, route)
-    except OSError as problem:
-        raise UnreadableError(
-            f"cannot write the files: {problem.strerror or problem}",
-            where=str(problem.filename or job.folder),
-            hint="choose another folder with -o",
-        ) from None
     log_file = job.folder / LOG_NAME
     files = (*sound_files, *midi_files, log_file)
     return RenderedSong(route.song.title, job.folder, files, frame_count)
+
+
+@contextmanager
+def unwritable(folder: Path) -> Iterator[None]:
+    """Say a file that cannot be written as a musician can use it. Raises UnreadableError."""
+    try:
+        yield
+    except OSError as problem:
+        raise UnreadableError(
+            f"cannot write the files: {problem.strerror or problem}",
+            where=str(problem.filename or folder),
+            hint="choose another folder with -o",
+        ) from None
 
 
 def _write_midi(job: SongJob, route: Route) -> tuple[Path, ...]:
