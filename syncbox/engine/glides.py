@@ -64,6 +64,11 @@ class Line:
         """Where it will end."""
         return self._pieces[-1].end
 
+    @property
+    def over(self) -> bool:
+        """Whether no move is planned after the one that `moves` saw last."""
+        return len(self._pieces) == 1
+
     def moves(self, first: int, count: int) -> bool:
         """Whether the value changes within a block. Frames before `first` are forgotten."""
         pieces = self._pieces
@@ -95,16 +100,21 @@ class Line:
 class Fader:
     """An amplitude factor that glides. 1 is 0 dB."""
 
-    __slots__ = ("_line", "_roots", "gain")
+    __slots__ = ("_line", "_roots", "gain", "idle", "resting")
 
     def __init__(self, gain: float, frames_max: int) -> None:
         self._line = Line(math.sqrt(gain), frames_max)
         self._roots = np.empty(frames_max, dtype=np.float64)
-        self.gain = np.float32(gain)  # in the present block, where it does not move
+        root = self._line.target
+        self.gain = np.float32(root * root)  # in the present block, where it does not move
+        # Most faders lie still most of the time, and the callback must not pay for them.
+        self.resting = True  # no move is under way or to come
+        self.idle = gain == 1.0  # resting at 0 dB: there is nothing to do
 
     def go(self, gain: float, frame: int, length: int) -> None:
         """From a frame on glide to a factor, over `length` frames."""
         self._line.go(math.sqrt(gain), frame, length)
+        self.resting = self.idle = False
 
     def at(self, frame: int) -> float:
         """The factor at a frame that has not been passed."""
@@ -123,10 +133,14 @@ class Fader:
 
     def moves(self, first: int, count: int) -> bool:
         """Whether it moves within a block; if not, `gain` is the factor for all of it."""
+        if self.resting:
+            return False
         if self._line.moves(first, count):
             return True
         root = self._line.at(first)
         self.gain = np.float32(root * root)
+        self.resting = self._line.over
+        self.idle = self.resting and self.gain == 1.0
         return False
 
     def fill(self, out: NDArray[np.float32], first: int) -> None:

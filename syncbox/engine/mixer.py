@@ -89,6 +89,11 @@ class Mixer:
         self.solo_source = self.solo_mix = NOBODY
         self.level_db = level_db
         self._level = Fader(db_to_gain(level_db), frames_max)
+        self._faders = [
+            self._level,
+            *(fader for bus in self._buses for fader in (bus.fade, bus.solo)),
+            *(fader for mix in self.mixes for fader in (mix.level, mix.open)),
+        ]
         self.click_muted = False
         self.leaving = False  # fading out for good
 
@@ -252,13 +257,21 @@ class Mixer:
         out[:] = 0.0
         for sound in self._sounds.active:
             self._add(sound, first, frame_count)
+        heard = False
         for bus in self._buses:
             if bus.used or (bus.filter is not None and bus.filter.ringing):
                 self._feed(bus, out, first, frame_count)
-        for mix in self.mixes:
-            self._scale(out, mix.channels, mix.level, first)
-            self._scale(out, mix.channels, mix.open, first)
-        self._finish(out, first, frame_count)
+                heard = True
+        if heard:
+            for mix in self.mixes:
+                if not mix.level.idle:
+                    self._scale(out, mix.channels, mix.level, first)
+                if not mix.open.idle:
+                    self._scale(out, mix.channels, mix.open, first)
+            self._finish(out, first, frame_count)
+        else:  # silence needs no levels; they move on all the same
+            for fader in self._faders:
+                fader.moves(first, frame_count)
         self._frame += frame_count
         self._rendered += frame_count
         if self._sounds.active:
@@ -298,7 +311,9 @@ class Mixer:
         bus.used = False
         if bus.filter is not None:
             bus.filter.run(rows, first)
-        if not (self._scaled(rows, bus.fade, first) and self._scaled(rows, bus.solo, first)):
+        if not (bus.fade.idle or self._scaled(rows, bus.fade, first)):
+            return
+        if not (bus.solo.idle or self._scaled(rows, bus.solo, first)):
             return
         for row, outputs, shares in bus.feeds:
             target = out[outputs]
@@ -332,7 +347,8 @@ class Mixer:
 
     def _finish(self, out: NDArray[np.float32], first: int, frame_count: int) -> None:
         """The level of all mixes, the soft start, and the ceiling that nothing exceeds."""
-        self._scaled(out, self._level, first)
+        if not self._level.idle:
+            self._scaled(out, self._level, first)
         if self._rendered < len(self._soft):
             part = min(frame_count, len(self._soft) - self._rendered)
             soft = self._soft[self._rendered : self._rendered + part]
