@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from syncbox.drivers.hostside import PortState
-from syncbox.engine.returning import Refresh, refresh
+from syncbox.engine.returning import NOT_KNOWN, Refresh, refresh
 from syncbox.engine.transport import Command, packed
 
 
 class Returns:
     """Watches port states; says what the engine must be told. A port that never left is left alone.
 
-    The first connection counts as a return too: what the engine sent before went nowhere.
+    The first connection counts as a return too: what the engine sent before went nowhere. The
+    engine is told since when a port has been there, and knows what that port has missed.
     """
 
     def __init__(self, port_count: int) -> None:
@@ -21,15 +22,21 @@ class Returns:
         self._at_death: list[frozenset[str]] = [frozenset()] * port_count
         self._owed = [False] * port_count  # the engine was away
 
-    def commands(self, states: Sequence[PortState]) -> list[int]:
-        """Commands for the engine after a look at the ports."""
+    def commands(self, states: Sequence[PortState], frame_at: Callable[[int], int]) -> list[int]:
+        """Commands for the engine after a look at the ports.
+
+        `frame_at` gives the engine's frame at a host time, rather too late than too early.
+        """
         found = []
         for port, state in enumerate(states):
-            kind = self._kind(port, state)
+            kind, since = self._kind(port, state), NOT_KNOWN
             self._connected[port] = frozenset(state.connected_to)
-            if kind is not None:
-                self._owed[port] = False
-                found.append(packed(Command.REFRESH_PORT, refresh(port, kind)))
+            if kind is None:
+                continue
+            if state.since_ns and not self._owed[port]:
+                since = max(0, frame_at(state.since_ns))
+            self._owed[port] = False
+            found.append(packed(Command.REFRESH_PORT, refresh(port, kind, since)))
         return found
 
     def _kind(self, port: int, state: PortState) -> Refresh | None:

@@ -313,9 +313,15 @@ class Session:
     def _bring_up_to_date(self) -> None:
         assert self._side is not None
         states = self._side.port_states()[: self._port_count]  # its inputs come after them
-        for command in self._returns.commands(states):
+        for command in self._returns.commands(states, self._frame_at):
             with contextlib.suppress(EngineError, RingFullError):  # it died, or hangs
                 self.press(command)
+
+    def _frame_at(self, host_ns: int) -> int:
+        """The engine's frame at a host time, two blocks late: a connection counts from then on."""
+        status = self.status()
+        since = (host_ns - status.host_ns) * status.rate // NS_PER_SECOND
+        return status.frame + since + 2 * status.block_frames
 
     def _engine_died(self) -> None:
         if self._hushed:

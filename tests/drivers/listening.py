@@ -33,11 +33,6 @@ class Capture:
         return [data for index, _, data in self.heard()["midi"] if index == port]
 
 
-# A port that has just been connected is brought up to date, which stops its receiver for
-# a moment; a test that counts every message waits until that is over.
-SETTLE_S = 1.5
-
-
 @contextmanager
 def capture(server, *, midi_ports=1, sources=()):
     listener = Capture(server, midi_ports, sources)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 import pytest
 from building import RIG, item, play, program_of, section, song
-from listening import SETTLE_S, capture, connected, wait_for
+from listening import capture, connected, wait_for
 
 from syncbox.drivers.offline import USUAL
 from syncbox.drivers.session import open_session
@@ -113,7 +112,6 @@ def play_on_jack(program, server):
         capture(server, midi_ports=3) as listener,
     ):
         wait_for(lambda: all(connected(session, port) for port in range(3)))
-        time.sleep(SETTLE_S)
         session.press(Command.START)
         wait_for(lambda: session.status().now.songs_over + session.status().now.sets_over)
         wait_for(lambda: "fc" in listener.messages())

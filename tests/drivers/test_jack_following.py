@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from building import program_of, section, song
 from leading import CLOCK, FOLLOWING_RIG, RATE, START
-from listening import SETTLE_S, capture, wait_for
+from listening import capture, wait_for
 
 from syncbox.drivers.session import open_session
 from syncbox.engine.transport import State
@@ -41,7 +41,6 @@ def test_the_clock_of_another_box_comes_out_again_on_its_grid(jack_server):
         assert len(ports) == 4
         wait_for(lambda: session.status().ports[0].connected_to)
         wait_for(lambda: session.status().ports[3].connected_to)
-        time.sleep(SETTLE_S)
         strokes = [(1000, 0, CLOCK)] * BEFORE + [(500, 0, START), (500, 0, CLOCK)]
         played = hands.play(strokes + [(1000, 0, CLOCK)] * (AFTER - 1))
         time.sleep(0.5)

@@ -6,10 +6,10 @@ import pytest
 from building import RIG, item, program_of, section, song
 from listening import capture, until_heard, wait_for
 
-from syncbox.drivers.hostside import PortState
+from syncbox.drivers.hostside import NoPorts, PortState
 from syncbox.drivers.returns import Returns
 from syncbox.drivers.session import open_session
-from syncbox.engine.returning import PORTS_MAX, Refresh
+from syncbox.engine.returning import NOT_KNOWN, Refresh, refreshed
 from syncbox.engine.transport import Command, State, unpacked
 from syncbox.score.rig import Instrument, MidiPort, Rig
 from syncbox.score.song import PatchChange
@@ -24,17 +24,18 @@ class Looks:
         self.returns = Returns(count)
         self.states = [PortState(f"p{n}", (), recorded_only) for n in range(count)]
 
-    def see(self, *connected):
+    def see(self, *connected, at_ns=0):
         both = zip(self.states, connected, strict=True)
-        self.states = [state.connected_now(names) for state, names in both]
+        self.states = [state.connected_now(names, at_ns) for state, names in both]
 
     def told(self, *connected):
         self.see(*connected)
         found = []
-        for number in self.returns.commands(self.states):
+        for number in self.returns.commands(self.states, lambda at_ns: at_ns // 1000):
             command, argument = unpacked(number)
             assert command is Command.REFRESH_PORT
-            found.append((argument % PORTS_MAX, Refresh(argument // PORTS_MAX)))
+            port, kind, self.since = refreshed(argument)
+            found.append((port, Refresh(kind)))
         return found
 
 
@@ -44,6 +45,20 @@ def test_the_first_connection_and_a_return_bring_everything():
     assert looks.told((), ("box",)) == []
     assert looks.told((), ()) == []
     assert looks.told(("stand",), ("box",)) == [(0, Refresh.WHOLE), (1, Refresh.WHOLE)]
+
+
+def test_the_engine_is_told_since_when_a_port_is_there():
+    looks = Looks(1)
+    looks.see(("box",), at_ns=48_000_000)
+    assert looks.told(("box",)) == [(0, Refresh.WHOLE)]
+    assert looks.since == 48_000
+    looks.see((), at_ns=50_000_000)
+    looks.see(("box",), at_ns=52_000_000)
+    assert looks.told(("box",)) == [(0, Refresh.WHOLE)]
+    assert looks.since == 52_000
+    looks.returns.engine_was_away()
+    assert looks.told(("box",)) == [(0, Refresh.MISSED)]
+    assert looks.since == NOT_KNOWN
 
 
 def test_a_port_that_was_away_between_two_looks_is_noticed():
@@ -99,7 +114,6 @@ def away_in_mid_song(server):
         capture(server, midi_ports=2) as listener,
     ):
         wait_for(lambda: all(port.connected_to for port in session.status().ports))
-        time.sleep(0.6)  # the first connection counts as a return too
         session.press(Command.START)
         wait_for(lambda: session.status().now.bar >= 2)
         listener.tell("drop 0")
@@ -114,6 +128,66 @@ def away_in_mid_song(server):
     others = [row for row in heard["midi"] if row[0] == 1]
     whole = {"fc", "fb"} <= {data for _, _, data in back} and "fa" in [row[2] for row in others]
     return (back, others, len(others_before)) if whole else None
+
+
+def started_at_once(server):
+    """What two ports hear that were connected a moment before Start; None if they miss Start."""
+    written = song(
+        section("A", 1, item(PatchChange("organ", "5")), item(PatchChange("choir", "4"))),
+        section("B", 90, item(PatchChange("organ", "7"))),
+        tempo=240,
+    )
+    program = program_of(written, rig=rig("stand", "strings"))
+    with (
+        open_session(program, "jack", device=server) as session,
+        capture(server, midi_ports=2) as listener,
+    ):
+        wait_for(lambda: all(port.connected_to for port in session.status().ports))
+        session.press(Command.START)
+        wait_for(lambda: session.status().now.bar >= 3)  # of a second each
+        heard = [listener.messages(port) for port in range(2)]
+    return heard if all("fa" in messages for messages in heard) else None
+
+
+@pytest.mark.jack
+@pytest.mark.timeout(120)
+def test_a_port_that_is_plugged_in_just_before_start_plays_along(jack_server):
+    organ, choir = until_heard(lambda: started_at_once(jack_server))
+    for messages, patches in ((organ, {"c004", "c006"}), (choir, {"c003"})):
+        news = [data for data in messages if data != "f8"]
+        assert set(news) == {"fa", *patches}
+        assert news.count("fa") == 1
+
+
+class Plugged(NoPorts):
+    """A host side that sees its only port connected from a moment of host time on."""
+
+    def __init__(self, states):
+        self.states = states
+
+    def port_states(self):
+        return self.states
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_without_audio_hardware_it_is_the_same(late):
+    written = song(section("A", 90, item(PatchChange("organ", "5"))), tempo=240)
+    states = (PortState("stand", ()), PortState("strings", ()))
+    with open_session(program_of(written, rig=rig("stand", "strings")), "simulated") as session:
+        session._side.close()
+        session._side = side = Plugged(states)
+        wait_for(lambda: session.status().blocks > 10)
+        there_ns = session.status().host_ns
+        wait_for(lambda: session.status().blocks > 30)
+        session.press(Command.START)
+        wait_for(lambda: session.status().now.bar >= 1)
+        since_ns = session.status().host_ns if late else there_ns
+        side.states = (states[0].connected_now(("box",), since_ns), states[1])
+        wait_for(lambda: session.status().now.bar >= 3)
+        sent = [event.why for event in session.sent() if event.port == 0]
+    told = [why for why in sent if why in ("start", "stop", "continue")]
+    assert told[:3] == (["start", "stop", "continue"] if late else ["start"])
+    assert sent.count("patch") == 2  # the first one went nowhere
 
 
 @pytest.mark.jack
