@@ -46,6 +46,20 @@ class RingFullError(SyncboxError):
     """A bounded queue between processes has no room left."""
 
 
+class BusyError(SyncboxError):
+    """The show is being played already, by another process; `pid` is its number, 0 unknown."""
+
+    def __init__(self, pid: int) -> None:
+        """Say how to get at it."""
+        self.pid = pid
+        which = f" (process {pid})" if pid else ""
+        super().__init__(
+            f"this show is being played already, from another window{which}",
+            hint="go back to that window; if it does not answer, end that process by force "
+            "and run this again: the music plays on meanwhile",
+        )
+
+
 class TransportError(SyncboxError):
     """A trigger that means nothing in the present state; nothing was changed."""
 

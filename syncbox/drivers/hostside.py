@@ -17,20 +17,18 @@ class PortState:
     recorded_only: bool = False  # no MIDI leaves the computer with this driver
     returns: int = 0  # how often something was connected to it that had not been
     beside: bool = False  # whether something else was connected when that happened last
-    since_ns: int = 0  # host time by which that was so for certain; 0: not known
 
     @property
     def missing(self) -> bool:
         return not self.connected_to and not self.recorded_only
 
-    def connected_now(self, names: tuple[str, ...], at_ns: int = 0) -> PortState:
-        """The same port after a look, at a host time, at what it is connected to."""
+    def connected_now(self, names: tuple[str, ...]) -> PortState:
+        """The same port after a look at what it is connected to."""
         before = frozenset(self.connected_to)
         if before.issuperset(names):
             return replace(self, connected_to=names)
         beside = not before.isdisjoint(names)
-        returns = self.returns + 1
-        return replace(self, connected_to=names, returns=returns, beside=beside, since_ns=at_ns)
+        return replace(self, connected_to=names, returns=self.returns + 1, beside=beside)
 
 
 class HostSide(Protocol):
@@ -42,6 +40,9 @@ class HostSide(Protocol):
 
     def engine_is_ready(self, client: str) -> None:
         """The engine runs and calls itself `client` towards the audio system."""
+
+    def engine_is_adopted(self, client: str) -> None:
+        """Instead: it has been playing for another host. What it is connected to is nothing new."""
 
     def engine_is_back(self, client: str) -> None:
         """Another engine has taken over, after the audio system or the engine was away."""
@@ -68,6 +69,9 @@ class NoPorts:
         self._states = tuple(PortState(port.name, (), recorded_only=True) for port in rig.ports)
 
     def engine_is_ready(self, client: str) -> None:
+        pass
+
+    def engine_is_adopted(self, client: str) -> None:
         pass
 
     def engine_is_back(self, client: str) -> None:

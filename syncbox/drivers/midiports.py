@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import threading
+from dataclasses import replace
 from typing import Any
 
 from syncbox.drivers.child import Child
 from syncbox.drivers.hostside import PortState
 from syncbox.drivers.receiver import ReceiverJob
 from syncbox.drivers.sender import SenderJob
-from syncbox.engine.records import Deck
+from syncbox.engine.records import Deck, read_text
 from syncbox.errors import DeviceError, EngineError
 from syncbox.midi.ports import SystemPort, input_names, matching, silencing_messages
 from syncbox.score.rig import Rig
@@ -23,7 +24,7 @@ class MidiPorts:
     """Starts the sender and the watcher, and tells one what the other sees."""
 
     def __init__(self, deck: Deck, rig: Rig) -> None:
-        self._rig = rig
+        self._deck, self._rig = deck, rig
         names = (*(port.name for port in rig.ports), *input_names(rig))
         self._states = tuple(PortState(name, ()) for name in names)
         self._lock = threading.Lock()
@@ -44,13 +45,21 @@ class MidiPorts:
 
     def engine_is_ready(self, client: str) -> None:
         del client
+        self._start(known=None)
+
+    def engine_is_adopted(self, client: str) -> None:
+        """The sender that plays on has these ports open; another one takes over from it."""
+        del client
+        self._start(known=(read_text(self._deck.sender_facts) or {}).get("open"))
+
+    def _start(self, *, known: list[list[str]] | None) -> None:
         priority = self._sender.answer(patience_s=_READY_S)["priority"]
         self._sender_note = f"The MIDI sender has {priority}."
         if self._receiver is not None:
             self._receiver.answer(patience_s=_READY_S)
         watcher = Child("port watcher", "syncbox.drivers.midisystem", None)
         try:
-            self._take(watcher.answer(patience_s=_READY_S))
+            self._take(watcher.answer(patience_s=_READY_S), known)
         except (DeviceError, EngineError) as error:
             watcher.kill()
             watcher.close()
@@ -66,9 +75,19 @@ class MidiPorts:
         for facts in watcher.further_answers():
             self._take(facts)
 
-    def _take(self, facts: dict[str, Any]) -> None:
+    def _take(self, facts: dict[str, Any], known: list[list[str]] | None = None) -> None:
+        """What the watcher sees. `known`: what each port plays to already, for another host."""
         outputs = [SystemPort(name) for name in facts["outputs"]]
         wanted = [[box.name for box in matching(outputs, port.match)] for port in self._rig.ports]
+        if known is not None:
+            ports, inputs = self._states[: len(known)], self._states[len(known) :]
+            self._states = (
+                *(
+                    replace(state, connected_to=tuple(name for name in now if name in before))
+                    for state, before, now in zip(ports, known, wanted, strict=True)
+                ),
+                *inputs,
+            )
         self._tell({"open": wanted})
         keyboards = [SystemPort(name) for name in facts["inputs"]]
         patterns = self._rig.input_ports.values()

@@ -18,11 +18,10 @@ import signal
 import sys
 import threading
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
-from syncbox.drivers import system
 from syncbox.drivers.child import Child
 from syncbox.drivers.hostside import PortState
 from syncbox.errors import DeviceError, EngineError
@@ -49,6 +48,7 @@ class Wishes:
     midi: tuple[tuple[str, str], ...]
     silencing: tuple[tuple[bytes, ...], ...]
     inputs: tuple[tuple[str, str], ...] = ()
+    looks_first: bool = False  # before it connects anything, and says what it sees
 
     @property
     def midi_names(self) -> tuple[str, ...]:
@@ -71,6 +71,12 @@ class PatchBay:
         self._looks_asked = 0
 
     def engine_is_ready(self, client: str) -> None:
+        self._start(client, self._take)
+
+    def engine_is_adopted(self, client: str) -> None:
+        self._start(client, self._take_as_known)
+
+    def _start(self, client: str, take: Callable[[dict[str, Any]], None]) -> None:
         self._client = client
         wishes = Wishes(
             server=self._server,
@@ -79,10 +85,11 @@ class PatchBay:
             midi=tuple((port.name, port.match) for port in self._rig.ports),
             silencing=silencing_messages(self._rig),
             inputs=tuple(zip(input_names(self._rig), self._rig.input_ports.values(), strict=True)),
+            looks_first=take == self._take_as_known,
         )
         helper = Child("patch bay", __name__, wishes)
         try:
-            self._take(helper.answer(patience_s=_READY_S))
+            take(helper.answer(patience_s=_READY_S))
         except (DeviceError, EngineError) as error:
             self.notes = (f"Ports are not connected by themselves: {error}",)
             helper.kill()
@@ -115,9 +122,15 @@ class PatchBay:
     def _take(self, facts: dict[str, Any]) -> None:
         if "connected" in facts and facts["looks"] >= self._looks_asked:
             self._states = tuple(
-                state.connected_now(tuple(others), facts["at_ns"])
+                state.connected_now(tuple(others))
                 for state, others in zip(self._states, facts["connected"], strict=True)
             )
+
+    def _take_as_known(self, facts: dict[str, Any]) -> None:
+        self._states = tuple(
+            replace(state, connected_to=tuple(others))
+            for state, others in zip(self._states, facts["connected"], strict=True)
+        )
 
     def tend(self) -> None:
         if self._helper is not None and not self._helper.alive and not self.notes:
@@ -271,6 +284,9 @@ class _Helper:
 
     def run(self) -> None:
         told: list[list[str]] | None = None
+        if self._wishes.looks_first:
+            told = connections(self._client, self._wishes)
+            _say({"connected": told, "looks": self._looks_done})
         while not self._leaving:
             if self._lost:
                 connected: list[list[str]] = [[] for _ in self._wishes.midi_names]
@@ -283,7 +299,7 @@ class _Helper:
                 connect_what_is_new(self._client, self._wishes, self._made)
                 connected = connections(self._client, self._wishes)
             if connected != told:
-                _say_connected(connected, self._looks_done)
+                _say({"connected": connected, "looks": self._looks_done})
                 told = connected
             if self._hush_wanted:
                 self._hush_wanted = False
@@ -307,7 +323,7 @@ class _Helper:
             for name, others in zip(own, told, strict=True)
         ]
         if left != told:
-            _say_connected(left, self._looks_done)
+            _say({"connected": left, "looks": self._looks_done})
         return left
 
     def _send_hush(self) -> None:
@@ -315,11 +331,6 @@ class _Helper:
             with contextlib.suppress(jack_error()):
                 hush(self._wishes, jack_ports(self._client, outputs=True))
         _say({"hushed": True})
-
-
-def _say_connected(connected: list[list[str]], looks: int) -> None:
-    # Of this host, which all its processes count alike: whoever is connected is so by then.
-    _say({"connected": connected, "looks": looks, "at_ns": system.now_ns()})
 
 
 def _say(facts: dict[str, Any]) -> None:

@@ -55,3 +55,14 @@ class Returns:
         self._at_death = self._connected
         self._connected = [frozenset()] * len(self._connected)
         self._owed = [True] * len(self._connected)
+
+    @property
+    def owed(self) -> int:
+        """Ports that still wait for what they have missed then, a bit each."""
+        return sum(1 << port for port, owed in enumerate(self._owed) if owed)
+
+    def take_over(self, states: Sequence[PortState], owed: int) -> None:
+        """Another host has looked after the ports until now: what is connected is nothing new."""
+        self._connected = [frozenset(state.connected_to) for state in states]
+        self._at_death = self._connected
+        self._owed = [bool(owed >> port & 1) for port in range(len(states))]

@@ -5,6 +5,8 @@ process keeps its deadlines to a few microseconds where the system lets it have
 real-time priority. Events come in the order of their deadlines, so there is one
 queue and no sorting. Nothing is ever left out for being late: a missing clock
 would put every receiver behind for good.
+
+When its host is gone it goes on until another sender relieves it or the engine has left.
 """
 
 from __future__ import annotations
@@ -23,10 +25,13 @@ from typing import Any, Protocol
 
 from syncbox.drivers import system
 from syncbox.drivers.midisystem import Outlet, open_outlet
+from syncbox.drivers.relief import Relief, engine_is_gone, finished
 from syncbox.engine.leaving import told_to_leave
-from syncbox.engine.records import Deck, EventReader, SentEvent, push_event
+from syncbox.engine.records import Deck, EventReader, SentEvent, publish_text, push_event
+from syncbox.engine.words import Word
 from syncbox.units import NS_PER_SECOND
 
+_LOOK_S = 0.05  # after the host has gone
 _IDLE_NS = 1_000_000  # between two looks at an empty queue
 _NAP_NS = 10_000_000  # longest sleep with a deadline far ahead: notes from the host are heard
 _HANDS_NAP_NS = 400_000  # the same while somebody may play on a keyboard
@@ -82,6 +87,7 @@ class Sender:
         open_port: Callable[[str], Outlet | None],
         hands: bool = False,
     ) -> None:
+        self._deck = deck
         self._reader = EventReader(deck.to_sender)
         self._played = EventReader(deck.played)
         self._sent = deck.sent
@@ -94,11 +100,26 @@ class Sender:
         self._longest_ns = _NAP_NS if not hands else _HANDS_NAP_NS
         self.notes: deque[Mapping[str, Any]] = deque()  # from the host, by another thread
         self.leaving = False  # set by the same thread
+        self.relieved = False  # the same
+
+    def wait(self, relief: Relief) -> bool:
+        """Get the ports open and wait until the sender before this one has left.
+
+        False: the host wants us to leave before that.
+        """
+        while not (self.leaving or (relief.claimed and relief.free)):
+            if self.notes:
+                self._heed(self.notes.popleft())
+                relief.claim()
+            self._clock.nap_ns(_HANDS_NAP_NS)
+        for ring in (self._deck.to_sender, self._deck.played, self._deck.sent):
+            ring.take_up()
+        return relief.claimed and relief.free
 
     def run(self) -> None:
-        """Until the host lets go and nothing is due any more."""
+        """Until the host lets go and nothing is due any more, or until another one relieves it."""
         leave_ns = None
-        while True:
+        while not (self.relieved and self._nothing_in_hand()):
             busy = self.turn()
             if self.leaving and leave_ns is None:
                 leave_ns = self._clock.now_ns() + _LINGER_NS
@@ -109,9 +130,9 @@ class Sender:
         """One step: a note, a nap or an event. Whether any event is waiting or was sent."""
         if self.notes:
             self._heed(self.notes.popleft())
-        while (played := self._played.next()) is not None:
+        while (played := self._take(self._played)) is not None:
             self._send(played)
-        event = self._next = self._next or self._reader.next()
+        event = self._next = self._next or self._take(self._reader)
         clock = self._clock
         if event is None:
             clock.nap_ns(min(_IDLE_NS, self._longest_ns))
@@ -126,6 +147,13 @@ class Sender:
         self._send(event)
         self._next = None
         return True
+
+    def _take(self, reader: EventReader) -> SentEvent | None:
+        """The next event; nothing more than what has been begun once somebody else waits for it."""
+        return None if self.relieved and reader.between else reader.next()
+
+    def _nothing_in_hand(self) -> bool:
+        return self._next is None and self._reader.between and self._played.between
 
     def _send(self, event: SentEvent) -> None:
         for outlet in self._outlets[event.port].values():
@@ -154,6 +182,8 @@ class Sender:
                 outlet = outlets.get(name) or self._open_port(name)
                 if outlet is not None:
                     outlets[name] = outlet
+        opened = [sorted(outlets) for outlets in self._outlets]
+        publish_text(self._deck.sender_facts, json.dumps({"open": opened}).encode())
 
     def _hush(self) -> None:
         """The engine is gone: forget what it still wanted, silence every port."""
@@ -171,9 +201,15 @@ class Sender:
                 outlet.close()
 
 
-def _listen(sender: Sender) -> None:
-    told_to_leave(lambda line: sender.notes.append(json.loads(line)))
-    sender.leaving = True
+def _listen(sender: Sender, deck: Deck, relief: Relief) -> None:
+    told = told_to_leave(lambda line: sender.notes.append(json.loads(line)))
+    if not told and deck.words[Word.STAYS] and relief.claimed:
+        while not relief.over and not engine_is_gone(deck):
+            time.sleep(_LOOK_S)
+        sender.relieved = relief.over
+        if not relief.over and not finished(deck):
+            sender.notes.append({"hush": True})
+    sender.leaving = not sender.relieved
 
 
 def main() -> None:
@@ -181,12 +217,15 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     job: SenderJob = pickle.load(sys.stdin.buffer)
     deck = Deck.attach(job.deck_name, job.now_type)
+    relief = Relief(deck.words, Word.SENDER)
     sender = Sender(deck, job.silencing, clock=SpinClock(), open_port=open_outlet, hands=job.hands)
-    threading.Thread(target=_listen, args=(sender,), daemon=True).start()
+    threading.Thread(target=_listen, args=(sender, deck, relief), daemon=True).start()
     priority = system.ask_for_priority(system.SENDER_PRIORITY).text
     system.lock_memory()
     print(json.dumps({"priority": priority}), flush=True)  # noqa: T201  the host reads it
     with system.fine_timer():
-        sender.run()
+        if sender.wait(relief):
+            sender.run()
+    relief.end()
     sender.close()
     os._exit(0)  # shared memory is still in use here; see the engine process

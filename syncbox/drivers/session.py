@@ -2,11 +2,12 @@
 
 Theory of operation. The host makes the shared segments, starts the engine process
 and watches it from one slow thread. Commands go in by a ring; the screen reads a
-snapshot; sent events come out by a ring. Leaving is one path for every cause: the
-engine's input ends (because `close` ends it, or because the host is gone), the
-engine stops the music, fades and leaves. An engine that died cannot do that, so
-the host then sends Stop and the silencing messages itself, and starts another engine
-that takes up the place of the first (`rescue`).
+snapshot; sent events come out by a ring. Leaving is one path for every cause: `close`
+tells the engine to leave, which stops the music, fades and leaves. An engine that died
+cannot do that, so the host then sends Stop and the silencing messages itself, and starts
+another engine that takes up the place of the first (`rescue`). A host that is killed tells
+nobody anything: the engine of a session that stays plays on, and another host takes it
+over (`forsaken`).
 """
 
 from __future__ import annotations
@@ -14,36 +15,33 @@ from __future__ import annotations
 import atexit
 import contextlib
 import importlib
-import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import Any
 
 from syncbox.drivers import system
+from syncbox.drivers.belongings import Belongings
 from syncbox.drivers.child import Child
 from syncbox.drivers.choose import Choice, choose
+from syncbox.drivers.forsaken import Adopted, Engine, Found, Papers, Stay
 from syncbox.drivers.hostside import HostSide
+from syncbox.drivers.kinds import EngineKind, real_engine
 from syncbox.drivers.readahead import ReadAhead
 from syncbox.drivers.rescue import Fall, Rescue, fall_of
 from syncbox.drivers.returns import Returns
-from syncbox.drivers.status import Status, lengths
-from syncbox.engine.cycle import Play
+from syncbox.drivers.status import Status, lengths, refused, trouble_of
+from syncbox.drivers.uninterrupted import no_interruption
 from syncbox.engine.process import Driver, Job
-from syncbox.engine.records import Deck, EventReader, Health, Pulse, SentEvent
-from syncbox.engine.shared import Segment, share_object
+from syncbox.engine.records import Deck, EventReader, Health, Pulse, SentEvent, read_text
+from syncbox.engine.words import Word
 from syncbox.errors import DeviceError, EngineError, RingFullError
-from syncbox.units import NS_PER_SECOND
-
-if TYPE_CHECKING:
-    from syncbox.schedule.program import Program
 
 _READY_S = 30.0  # loading an evening's audio takes a while
 _LEAVE_S = 4.0  # the engine's own limit for fading out is 2 s
 _TEND_S = 0.25
 _LOOK_S = 0.05  # how soon a dead engine is noticed
-_SILENT_NS = 2 * NS_PER_SECOND  # no callback for so long: the audio system hangs
+_WORD_MAX = 2**63 - 1
 
 # driver: where its `plug(choice, program, deck)` is, which gives both its sides
 _PLUGS = {
@@ -51,38 +49,6 @@ _PLUGS = {
     "portaudio": "syncbox.drivers.portaudio",
     "simulated": "syncbox.drivers.simulated",
 }
-
-_TROUBLE = {
-    Health.AUDIO_LOST: "The audio system went away.",
-    Health.FAILED: "The engine failed and plays silence. Leave and start again.",
-}
-
-
-def _trouble_of(pulse: Pulse) -> str:
-    silent = system.now_ns() - pulse.block_ns > _SILENT_NS
-    if pulse.health == Health.RUNNING and pulse.blocks and silent:
-        return "The audio system has stopped asking for sound."
-    return _TROUBLE.get(pulse.health, "")
-
-
-def _refused(deck: Deck | None, now: Any) -> int:
-    """Messages that found a queue full, on their way out or in."""
-    if deck is None:
-        return 0
-    queues = sum(ring.refused for ring in (deck.to_sender, deck.played, deck.heard))
-    return queues + int(getattr(now, "heard_lost", 0))
-
-
-@dataclass(frozen=True, slots=True)
-class EngineKind:
-    """How the engine process makes an engine, and what its `Now` looks like.
-
-    `maker(program, **options)` is called in the engine process and found by its name.
-    """
-
-    maker: Callable[..., Play]
-    now_type: type[Any]
-    rejoins: bool = False  # whether a new one can take up the place of one that died
 
 
 def open_session(
@@ -92,13 +58,15 @@ def open_session(
     device: str | None = None,
     block_frames: int | None = None,
     kind: EngineKind | None = None,
+    stay: Stay | None = None,
     **options: Any,
 ) -> Session:
     """Start the engine on a driver and wait until its audio runs.
 
-    `driver` is a name or what `choose` found. `options` go to the engine: song_index,
-    level_db, soft_start, script. Raises DeviceError when the driver, its device or
-    its rate does not fit, EngineError when the engine process does not come up.
+    `driver` is a name or what `choose` found. `stay` lets it play on when this process is
+    killed. `options` go to the engine: song_index, level_db, soft_start, script. Raises
+    DeviceError when the driver, its device or its rate does not fit, EngineError when the
+    engine process does not come up.
     """
     choice = driver if isinstance(driver, Choice) else choose(driver, device, rate=program.rate)
     if choice.rate != program.rate:
@@ -108,27 +76,22 @@ def open_session(
         )
     if block_frames is not None:
         choice = choice.with_block(block_frames)
-    session = Session(program, choice, kind or _real_engine(), options)
-    if kind is None:
-        session.read_ahead(program)
-    return session
+    papers = Papers(choice, kind or real_engine(), options, program)
+    return Session(papers, stay)
 
 
-def _real_engine() -> EngineKind:
-    from syncbox.engine.play import play_program
-    from syncbox.engine.state import Now
-
-    return EngineKind(play_program, Now, rejoins=True)
+def adopt_session(found: Found) -> Session:
+    """Take over an engine that plays without a host. Whatever goes wrong, it plays on."""
+    return Session(found.papers, None, found)
 
 
 class Session:
     """A running engine. Use it as a context manager, or `close` it; both are always safe."""
 
-    def __init__(
-        self, program: Any, choice: Choice, kind: EngineKind, options: dict[str, Any]
-    ) -> None:
-        self.choice = choice
-        self._port_count = len(program.rig.ports)
+    def __init__(self, papers: Papers, stay: Stay | None, found: Found | None = None) -> None:
+        """Start an engine, or take over the one that was found."""
+        self.choice = papers.choice
+        self._port_count = len(papers.program.rig.ports)
         self._returns = Returns(self._port_count)
         self._lock = threading.Lock()  # of the host's own threads; the engine never sees it
         self._close_lock = threading.Lock()
@@ -142,50 +105,93 @@ class Session:
         self._starting: Child | None = None  # an engine on its way to take over
         self._facts: dict[str, Any] = {}
         self._unread: list[SentEvent] = []
-        self._engine: Child | None = None
+        self._engine: Engine | None = None
         self._side: HostSide | None = None
-        self._program: Segment | None = None
+        self._belongings: Belongings | None = None
         self._deck: Deck | None = None
         self._reader: ReadAhead | None = None
         self._watcher = threading.Thread(target=self._watch, name="session", daemon=True)
         self._picture = self._take_picture()
         try:
-            self._start(program, kind, options)
+            if found is None:
+                self._start(papers, stay)
+            else:
+                self._take_over(found)
         except BaseException:
-            self.close()
+            if found is None:
+                self.close()
+            else:
+                self._let_be()
             raise
+        if papers.kind.maps_sounds:
+            self._reader = ReadAhead(papers.program, self._where)
         atexit.register(self.close)
 
-    def _start(self, program: Any, kind: EngineKind, options: dict[str, Any]) -> None:
-        self._deck = Deck.create(kind.now_type)
-        self._events = EventReader(self._deck.sent)
-        self._program = share_object(program)
-        plug = importlib.import_module(_PLUGS[self.choice.driver]).plug
-        engine_side: Driver
-        engine_side, self._side = plug(self.choice, program, self._deck)
-        job = Job(
-            deck_name=self._deck.name,
-            program_name=self._program.name,
-            now_type=kind.now_type,
-            maker=kind.maker,
-            driver=engine_side,
-            now_ns=system.now_ns,
-            options=options,
-        )
-        if kind.rejoins:
-            again = {**options, "soft_start": False}  # it goes on as loud as the band had it
-            self._resume_job = replace(job, resume=True, options=again)
-        self._engine = Child("engine", "syncbox.engine.process", job)
-        self._facts = self._engine.answer(patience_s=_READY_S)
+    def _start(self, papers: Papers, stay: Stay | None) -> None:
+        self._belongings = Belongings.make(papers.program, papers, stay)
+        job = self._prepare(papers, self._belongings)
+        engine = self._engine = Child("engine", "syncbox.engine.process", job)
+        self._facts = engine.answer(patience_s=_READY_S)
         assert self._side is not None
         self._side.engine_is_ready(self.client)
         self._side.tend()
         self._watcher.start()
 
+    def _prepare(self, papers: Papers, belongings: Belongings) -> Job:
+        """Everything but the engine."""
+        deck, kind = belongings.deck, papers.kind
+        self._deck, self._events = deck, EventReader(deck.sent)
+        plug = importlib.import_module(_PLUGS[self.choice.driver]).plug
+        engine_side: Driver
+        engine_side, self._side = plug(self.choice, papers.program, deck)
+        job = Job(
+            deck_name=deck.name,
+            program_name=belongings.program.name,
+            now_type=kind.now_type,
+            maker=kind.maker,
+            driver=engine_side,
+            now_ns=system.now_ns,
+            options=papers.options,
+            staying=belongings.staying,
+        )
+        if kind.rejoins:
+            again = {**papers.options, "soft_start": False}  # as loud as the band had it
+            self._resume_job = replace(job, resume=True, options=again)
+        return job
+
+    def _take_over(self, found: Found) -> None:
+        self._belongings = Belongings.take_over(found)
+        self._prepare(found.papers, self._belongings)
+        assert self._deck is not None
+        assert self._side is not None
+        self._facts = read_text(self._deck.engine_facts) or {}
+        self._engine = Adopted(self._deck)
+        self._side.engine_is_adopted(self.client)
+        states = self._side.port_states()[: self._port_count]
+        self._returns.take_over(states, self._deck.words[Word.OWED])
+        self._side.tend()
+        self._watcher.start()
+
+    def _let_be(self) -> None:
+        """We could not take the engine over: it plays on, and the next one may try."""
+        self._closed = True
+        if self._side is not None:
+            self._side.close()
+        if self._belongings is not None:
+            self._belongings.let_be()
+        if self._engine is not None:
+            self._engine.close()
+
     @property
     def client(self) -> str:
         """What the engine is called in the audio system, empty where it has no name there."""
         return str(self._facts.get("client", ""))
+
+    @property
+    def deck_name(self) -> str:
+        """The segment that the engine and this host share, for others who read it."""
+        assert self._deck is not None
+        return self._deck.name
 
     def press(self, command: int) -> None:
         """Give the engine a command; it counts from the next block on.
@@ -230,19 +236,15 @@ class Session:
             xruns=pulse.xruns,
             callback=lengths(deck.lengths if deck else (), pulse.callback_ns_max),
             midi_sent=tuple(deck.sent_counts[: self._port_count]) if deck else (),
-            midi_refused=pulse.midi_refused + _refused(deck, now),
+            midi_refused=pulse.midi_refused + refused(deck, now),
             log_refused=deck.sent.refused if deck else 0,
             ports=side.port_states() if side else (),
             engine_alive=self._engine is not None and self._engine.alive,
             rescuing=self._rescue.away and not self._rescue.given_up,
             finished=self._finished,
-            trouble=self._trouble or self._rescue.words or _trouble_of(pulse),
+            trouble=self._trouble or self._rescue.words or trouble_of(pulse),
             notes=(*facts.get("notes", ()), *(side.notes if side else ())),
         )
-
-    def read_ahead(self, program: Program) -> None:
-        """Keep the sounds that come soon in memory, if they are mapped from their files."""
-        self._reader = ReadAhead(program, self._where)
 
     def _where(self) -> tuple[int, Any] | None:
         with self._lock:
@@ -308,20 +310,20 @@ class Session:
             rescue.is_back()
         fallen.close()
         self._returns.engine_was_away()
+        self._note_what_is_owed()
         side.engine_is_back(self.client)
 
     def _bring_up_to_date(self) -> None:
         assert self._side is not None
         states = self._side.port_states()[: self._port_count]  # its inputs come after them
-        for command in self._returns.commands(states, self._frame_at):
+        for command in self._returns.commands(states):
             with contextlib.suppress(EngineError, RingFullError):  # it died, or hangs
                 self.press(command)
+        self._note_what_is_owed()
 
-    def _frame_at(self, host_ns: int) -> int:
-        """The engine's frame at a host time, two blocks late: a connection counts from then on."""
-        status = self.status()
-        since = (host_ns - status.host_ns) * status.rate // NS_PER_SECOND
-        return status.frame + since + 2 * status.block_frames
+    def _note_what_is_owed(self) -> None:
+        if self._deck is not None:
+            self._deck.words[Word.OWED] = self._returns.owed & _WORD_MAX
 
     def _engine_died(self) -> None:
         if self._hushed:
@@ -338,7 +340,7 @@ class Session:
 
     def close(self) -> None:
         """Stop the music, fade, silence every port and let go of everything. Safe to repeat."""
-        with _no_interruption(), self._close_lock:
+        with no_interruption(), self._close_lock:
             if self._closed:
                 return
             self._closing.set()
@@ -356,7 +358,7 @@ class Session:
             self._let_go()
             atexit.unregister(self.close)
 
-    def _leave(self, engine: Child) -> bool:
+    def _leave(self, engine: Engine) -> bool:
         """End the engine process. Whether it has stopped the music before it left."""
         left = engine.leave(patience_s=_LEAVE_S)
         return left and self.status().finished
@@ -366,10 +368,9 @@ class Session:
             self._picture = self._take_picture()
             if self._deck is not None:
                 self._unread.extend(self._events.all())
-                self._deck.close()
+            if self._belongings is not None:
+                self._belongings.close()
             self._closed = True
-        if self._program is not None:
-            self._program.close()
         if self._engine is not None:
             self._engine.close()
 
@@ -378,17 +379,3 @@ class Session:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-@contextlib.contextmanager
-def _no_interruption() -> Iterator[None]:
-    """Ctrl-C does nothing in here: a second one must not cut off the tidying of the first."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.getsignal(signal.SIGINT)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

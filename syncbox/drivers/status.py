@@ -6,7 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from syncbox.drivers import system
 from syncbox.drivers.hostside import PortState
+from syncbox.engine.records import Deck, Health, Pulse
+from syncbox.units import NS_PER_SECOND
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +36,29 @@ def lengths(counts: Sequence[int], max_ns: int) -> Lengths:
     if not total:
         return Lengths(0, 0, 0)
     return Lengths(quantile(0.5), quantile(0.99), -(-max_ns // 1000))
+
+
+_SILENT_NS = 2 * NS_PER_SECOND  # no callback for so long: the audio system hangs
+_TROUBLE = {
+    Health.AUDIO_LOST: "The audio system went away.",
+    Health.FAILED: "The engine failed and plays silence. Leave and start again.",
+}
+
+
+def trouble_of(pulse: Pulse) -> str:
+    """What an engine says of itself, or does not say any more; empty when all is well."""
+    silent = system.now_ns() - pulse.block_ns > _SILENT_NS
+    if pulse.health == Health.RUNNING and pulse.blocks and silent:
+        return "The audio system has stopped asking for sound."
+    return _TROUBLE.get(pulse.health, "")
+
+
+def refused(deck: Deck | None, now: Any) -> int:
+    """Messages that found a queue full, on their way out or in."""
+    if deck is None:
+        return 0
+    queues = sum(ring.refused for ring in (deck.to_sender, deck.played, deck.heard))
+    return queues + int(getattr(now, "heard_lost", 0))
 
 
 @dataclass(frozen=True, slots=True)

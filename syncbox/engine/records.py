@@ -321,6 +321,10 @@ class Deck:
         split = PULSE_CODEC.size
         return PULSE_CODEC.unpack(payload[:split]), self.now_codec.unpack(payload[split:])
 
+    def disown(self) -> None:
+        """Somebody else removes it."""
+        self._segment.disown()
+
     def close(self) -> None:
         """Let go of the memory; the creator removes it."""
         self.commands.release()

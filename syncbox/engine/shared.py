@@ -210,6 +210,10 @@ class Segment:
         self._owned = True
         return self
 
+    def disown(self) -> None:
+        """Somebody else removes it."""
+        self._owned = False
+
     def view(self, start: int, size: int) -> memoryview:
         """A writable part. The caller releases it before `close`."""
         whole = self._memory.buf

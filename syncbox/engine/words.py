@@ -22,13 +22,14 @@ class Word(IntEnum):
     ALIVE_NS = 4  # the engine's main thread, while it has no pipe to its host
     LEAVE = 5  # 1: an engine that has no pipe to its host shall leave
     OWED = 6  # ports that must be brought up to date since the engine was replaced
-    SENDER = 7  # see `drivers.relief`: process, turn and end of turn
+    SENDER = 7  # see `drivers.relief`: process, turn, and the last turn that is over
     SENDER_TURN = 8
     SENDER_LEFT = 9
     RECEIVER = 10
     RECEIVER_TURN = 11
     RECEIVER_LEFT = 12
     RECEIVER_LEFT_NS = 13
+    STAYS = 14  # 1: whoever is needed to play on stays when its host is gone
 
 
 WORDS_BYTES = 8 * 64  # with room for more

@@ -102,7 +102,7 @@ def render(state: State, first_frame: int, frame_count: int) -> Block:
 
 def make(program: Program, **_: object) -> Play:
     state = State(program.output_count)
-    return Play(state, render, Press.START, Press.QUIT)
+    return Play(state, render, Press.START, Press.QUIT, still=lambda state: not state.now.transport)
 
 
 KIND = EngineKind(make, Now)
