@@ -1,4 +1,7 @@
-"""An evening as files: thirty songs, two hours, four outputs, on all cores."""
+"""An evening offline: thirty songs, two hours, four outputs, on two cores.
+
+The target is for the rendering. As files it is as fast as the disk, which stands beside it.
+"""
 
 from __future__ import annotations
 
@@ -112,9 +115,7 @@ def evening(options: Options) -> Iterator[Row]:
         yield Row(
             f"the same as files ({size:.2f} GB)",
             f"{files_s:.1f} s",
-            f"under {target:.1f} s",
-            files_s < target,
-            f"writing as many plain bytes: {plain_s:.1f} s",
+            beside=f"the disk alone, for as many bytes of zeros: {plain_s:.1f} s",
         )
         shutil.rmtree(out)
 
@@ -124,3 +125,5 @@ def _write_plain(path: Path, size: int) -> None:
     with path.open("wb") as file:
         for _ in range(size >> 20):
             file.write(chunk)
+        file.flush()
+        os.fsync(file.fileno())
