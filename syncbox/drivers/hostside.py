@@ -17,18 +17,20 @@ class PortState:
     recorded_only: bool = False  # no MIDI leaves the computer with this driver
     returns: int = 0  # how often something was connected to it that had not been
     beside: bool = False  # whether something else was connected when that happened last
+    since_ns: int = 0  # host time by which that was so for certain; 0: not known
 
     @property
     def missing(self) -> bool:
         return not self.connected_to and not self.recorded_only
 
-    def connected_now(self, names: tuple[str, ...]) -> PortState:
-        """The same port after a look at what it is connected to."""
+    def connected_now(self, names: tuple[str, ...], at_ns: int = 0) -> PortState:
+        """The same port after a look, at a host time, at what it is connected to."""
         before = frozenset(self.connected_to)
         if before.issuperset(names):
             return replace(self, connected_to=names)
         beside = not before.isdisjoint(names)
-        return replace(self, connected_to=names, returns=self.returns + 1, beside=beside)
+        returns = self.returns + 1
+        return replace(self, connected_to=names, returns=returns, beside=beside, since_ns=at_ns)
 
 
 class HostSide(Protocol):

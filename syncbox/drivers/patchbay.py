@@ -22,6 +22,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from syncbox.drivers import system
 from syncbox.drivers.child import Child
 from syncbox.drivers.hostside import PortState
 from syncbox.errors import DeviceError, EngineError
@@ -122,7 +123,7 @@ class PatchBay:
     def _take(self, facts: dict[str, Any]) -> None:
         if "connected" in facts and facts["looks"] >= self._looks_asked:
             self._states = tuple(
-                state.connected_now(tuple(others))
+                state.connected_now(tuple(others), facts["at_ns"])
                 for state, others in zip(self._states, facts["connected"], strict=True)
             )
 
@@ -286,7 +287,7 @@ class _Helper:
         told: list[list[str]] | None = None
         if self._wishes.looks_first:
             told = connections(self._client, self._wishes)
-            _say({"connected": told, "looks": self._looks_done})
+            _say_connected(told, self._looks_done)
         while not self._leaving:
             if self._lost:
                 connected: list[list[str]] = [[] for _ in self._wishes.midi_names]
@@ -299,7 +300,7 @@ class _Helper:
                 connect_what_is_new(self._client, self._wishes, self._made)
                 connected = connections(self._client, self._wishes)
             if connected != told:
-                _say({"connected": connected, "looks": self._looks_done})
+                _say_connected(connected, self._looks_done)
                 told = connected
             if self._hush_wanted:
                 self._hush_wanted = False
@@ -323,7 +324,7 @@ class _Helper:
             for name, others in zip(own, told, strict=True)
         ]
         if left != told:
-            _say({"connected": left, "looks": self._looks_done})
+            _say_connected(left, self._looks_done)
         return left
 
     def _send_hush(self) -> None:
@@ -331,6 +332,11 @@ class _Helper:
             with contextlib.suppress(jack_error()):
                 hush(self._wishes, jack_ports(self._client, outputs=True))
         _say({"hushed": True})
+
+
+def _say_connected(connected: list[list[str]], looks: int) -> None:
+    # Of this host, which all its processes count alike: whoever is connected is so by then.
+    _say({"connected": connected, "looks": looks, "at_ns": system.now_ns()})
 
 
 def _say(facts: dict[str, Any]) -> None:

@@ -36,6 +36,7 @@ from syncbox.engine.process import Driver, Job
 from syncbox.engine.records import Deck, EventReader, Health, Pulse, SentEvent, read_text
 from syncbox.engine.words import Word
 from syncbox.errors import DeviceError, EngineError, RingFullError
+from syncbox.units import NS_PER_SECOND
 
 _READY_S = 30.0  # loading an evening's audio takes a while
 _LEAVE_S = 4.0  # the engine's own limit for fading out is 2 s
@@ -316,7 +317,7 @@ class Session:
     def _bring_up_to_date(self) -> None:
         assert self._side is not None
         states = self._side.port_states()[: self._port_count]  # its inputs come after them
-        for command in self._returns.commands(states):
+        for command in self._returns.commands(states, self._frame_at):
             with contextlib.suppress(EngineError, RingFullError):  # it died, or hangs
                 self.press(command)
         self._note_what_is_owed()
@@ -324,6 +325,12 @@ class Session:
     def _note_what_is_owed(self) -> None:
         if self._deck is not None:
             self._deck.words[Word.OWED] = self._returns.owed & _WORD_MAX
+
+    def _frame_at(self, host_ns: int) -> int:
+        """The engine's frame at a host time, two blocks late: a connection counts from then on."""
+        status = self.status()
+        since = (host_ns - status.host_ns) * status.rate // NS_PER_SECOND
+        return status.frame + since + 2 * status.block_frames
 
     def _engine_died(self) -> None:
         if self._hushed:
