@@ -26,6 +26,7 @@ PAGES = (
     "keys",
     "pedals",
     "surviving",
+    "spare",
     "trouble",
     "words",
 )

@@ -26,6 +26,8 @@ class Key(Enum):
     DOWN = "Down"
     QUIT = "Q"
     NOTE = "N"
+    TAKE = "T"
+    GIVE = "G"
 
 
 _OF_CHARACTER = {
@@ -42,6 +44,10 @@ _OF_CHARACTER = {
     "Q": Key.QUIT,
     "n": Key.NOTE,
     "N": Key.NOTE,
+    "t": Key.TAKE,
+    "T": Key.TAKE,
+    "g": Key.GIVE,
+    "G": Key.GIVE,
 }
 # Final letter of ECMA-48 cursor sequences, after ESC [ or ESC O.
 _OF_CURSOR_LETTER = {"A": Key.UP, "B": Key.DOWN, "C": Key.RIGHT, "D": Key.LEFT}

@@ -30,6 +30,7 @@ COMMANDS = {
     "check": ("check:check", "Read a show and list every problem, with its place and its cure."),
     "timeline": ("timeline:timeline", "Print a song bar by bar: tempo, time, frames and patches."),
     "run": ("run:run", "Play the show: click, backing, MIDI clock and patch changes."),
+    "spare": ("spare:spare", "A second computer goes along silently, and takes over."),
     "rehearse": ("rehearse:rehearse", "Part of a song over and over, slower or faster, recorded."),
     "tap": ("tap:tap", "Tap along, and a song without a map has its first one."),
     "takes": ("rehearse:takes", "List the takes of a song, with what was noted."),

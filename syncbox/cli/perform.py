@@ -68,6 +68,11 @@ class Performance:
         self._set_began_s: float | None = None
         self.watch: Callable[[Status], None] | None = None  # sees every status
         self.pressed: Callable[[Command], None] | None = None  # sees every press made here
+        self.take_key: Callable[[Key, Now], bool] | None = (
+            None  # sees a key first; whether it was its
+        )
+        self.change_view: Callable[[View], View] | None = None  # has the last word on the screen
+        self.side_line: Callable[[], str] | None = None  # a line for a script, whenever it changes
         self.marks: list[Now] = []  # where the person pressed the note key
 
     def live(
@@ -170,6 +175,8 @@ class Performance:
             self._dropouts, self._dropout_until = status.dropouts, now_s + DROPOUT_ALARM_S
         notice = self._notice if now_s < self._notice_until else ""
         view = self.stage.view(status, notice, dropout_now=now_s < self._dropout_until)
+        if self.change_view is not None:
+            view = self.change_view(view)
         if self._set_clock is None:
             return view
         gone_s = 0.0 if self._set_began_s is None else now_s - self._set_began_s
@@ -178,6 +185,8 @@ class Performance:
         return replace(view, set_time=set_time, set_over=over)
 
     def _obey(self, key: Key, now: Now) -> None:
+        if self.take_key is not None and self.take_key(key, now):
+            return
         if key is Key.SPACE:
             self._press(Command.START if now.transport in STILL else Command.CUE)
         elif key is Key.QUIT:
@@ -185,7 +194,7 @@ class Performance:
         elif key is Key.NOTE:
             self.marks.append(now)
             self.say("noted: you are asked for words afterwards")
-        else:
+        elif key in COMMAND_OF_KEY:
             self._press(COMMAND_OF_KEY[key])
 
     def _quit(self, now: Now) -> None:
@@ -200,9 +209,12 @@ class Performance:
 
     def _in_lines(self) -> None:
         """Write a line whenever a count-in or a section begins, until the end."""
-        lines = Lines(self.stage)
+        lines, told = Lines(self.stage), ""
         for status in self._turns():
             lines.follow(status.now, status.frame / status.rate)
+            if self.side_line is not None and (line := self.side_line()) != told:
+                told = line
+                click.echo(line)
 
 
 class Lines:

@@ -103,6 +103,14 @@ def with_song(show: Show, song: str | None) -> tuple[Show, int]:
     return show, set_index(show, song)
 
 
+def set_of_tonight(folder: Path, song: str | None, *, alone: bool = False) -> tuple[Show, int]:
+    """The show for playing live, and which song comes first; `alone`: only that one, if named."""
+    show, first = with_song(tonights_show(folder, song), song)
+    if alone and song is not None:
+        return only_song(show, first), 0
+    return show, first
+
+
 def only_song(show: Show, index: int) -> Show:
     """The show with a set of one song, with tonight's changes."""
     from syncbox.schedule.codes import alone

@@ -42,6 +42,12 @@ OFFLINE = "offline"
     "--once", is_flag=True, help="Play the song (or the set) through without waiting, and leave."
 )
 @cues_option
+@click.option(
+    "--spare",
+    "spare_at",
+    metavar="ADDRESS",
+    help="Tell the spare computer there where the show is (`syncbox guide spare`).",
+)
 @click.option("--plain", is_flag=True, help="Lines instead of the screen, also on a terminal.")
 def run(
     *,
@@ -56,6 +62,7 @@ def run(
     start: bool,
     once: bool,
     cues: CueScript | None,
+    spare_at: str | None,
     plain: bool,
 ) -> int:
     """Play SHOW: click, backing, MIDI clock and patch changes in sample lock.
@@ -68,8 +75,9 @@ def run(
     from syncbox.cli.journal import beginning, journal_of
     from syncbox.cli.leaving import leaving
     from syncbox.cli.perform import Performance, can_show_screen, summary
-    from syncbox.cli.prepare import compiled, only_song, tonights_show, with_song
+    from syncbox.cli.prepare import compiled, set_of_tonight
     from syncbox.cli.set_clock import SetClock
+    from syncbox.cli.spare_first import spare_beside
     from syncbox.cli.straight import play_straight_through
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import DEFAULT_RATE, choose
@@ -80,9 +88,7 @@ def run(
     _somebody_starts(on_screen or start or driver == OFFLINE)
     song, where = beginning(show, song, where, resume=resume)
     with leaving() as leave:
-        found, first = with_song(tonights_show(show, song), song)
-        if once and song is not None:
-            found, first = only_song(found, first), 0
+        found, first = set_of_tonight(show, song, alone=once)
         start_at = StartAt(first, where) if where else None
         if driver == OFFLINE:
             program = compiled(found, rate or DEFAULT_RATE, start_at)
@@ -97,8 +103,10 @@ def run(
         stage = Stage(found, program.songs, sources=program.sources)
         performance = Performance(stage, start=start, once=once, leave=leave)
         performance.against(SetClock(found))
+        beside = spare_beside(spare_at, performance, (show, found), (song, where), choice.rate)
+        shown_on = console if on_screen else None
         with journal_of(show, found, performance):
-            status = performance.live(program, choice, console if on_screen else None, options)
+            status = performance.live(program, choice, shown_on, options, beside)
         click.echo(summary(status, found.rig))
     return 128 + leave.asked_by if leave.asked_by else 0
 
