@@ -6,7 +6,7 @@ not, how a person can allow it. None of them raises.
 Calls used, all documented by their systems: Linux sched_setscheduler(2),
 mlockall(2); macOS thread_policy_set with THREAD_TIME_CONSTRAINT_POLICY
 (Technical Note TN2169); Windows AvSetMmThreadCharacteristicsW, SetThreadPriority
-and timeBeginPeriod (Microsoft Learn).
+and timeBeginPeriod (Microsoft Learn). Other processes are looked after in `processes`.
 """
 
 from __future__ import annotations
