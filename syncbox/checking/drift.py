@@ -28,7 +28,7 @@ from syncbox.score.song import AudioKind, FitWay, Item, PlayAudio, Song
 from syncbox.score.written import PlacedItem
 from syncbox.units import TICKS_PER_QUARTER
 
-VERSION = 1  # of the analysis: raised when it would say something else
+VERSION = 2  # of the analysis: raised when it would say something else
 RATE = 24_000  # hits are found at this rate
 LISTEN_S = 90.0  # of a sound
 HITS_MIN = 12
@@ -37,6 +37,10 @@ SLOW_PART = 1 / 4  # of a grid step at the end: how close neighbouring ratios ar
 STANDS_OUT = 15.0  # so many times as good as most ratios: the sound has a tempo
 FIT_MIN = 0.3  # how well hits must lie on their best tempo, 0 to 1: free playing does not
 BETTER = 1.25  # so many times as good as the map: the sound has another tempo
+# Own tempi whose hits lie on the map's triplets or sixteenths too, and how many times as likely
+# as the map's they must be. Plain sixteenths look like another tempo's triplets, so 4/3 is dear.
+CROSSING = {3 / 4: 1.15, 4 / 3: 2.4}
+CROSSING_NEAR = 0.01  # of the ratio
 DRIFT_MS_MAX = 25.0  # apart at the end of what was listened to
 OFFSET_MS_MAX = 35.0  # hits beside the grid; a relaxed player stays within this
 
@@ -50,6 +54,7 @@ class Lie:
     ratio: float
     certain: bool
     better: bool  # the ratio fits clearly better than 1 does
+    crosses: bool  # 1 fits as well, but then it would play across the beat all the time
     keeps_tempo: bool  # it keeps one tempo where the map's moves: the ratio is to the map's first
     apart_ms: float  # sound and bars at the last hit that was used
     offset_ms: float
@@ -114,7 +119,14 @@ def _check(
     if not found.certain:
         return
     tempo = 60 * (quarters[1] - quarters[0]) / (seconds[1] - seconds[0])
-    if found.better and found.apart_ms > DRIFT_MS_MAX:
+    if found.crosses:
+        yield warning(
+            placed.item.place,
+            f"'{play.file}' runs at about quarter = {tempo * found.ratio:.2f}, or plays across "
+            f"the beat all the time: '{song.title}' is at {tempo:.2f} here",
+            "listen to it beside the click; if it runs away, correct the tempo or the file",
+        )
+    elif found.better and found.apart_ms > DRIFT_MS_MAX:
         own = f"'{play.file}' runs at about quarter = {tempo * found.ratio:.2f}"
         there = f"'{song.title}' is at {tempo:.2f} here"
         if found.keeps_tempo:
@@ -184,7 +196,7 @@ def _hits(path: Path) -> list[list[float]]:
 
 def _lie(
     hits: list[list[float]], start_s: float, line: tuple[Values, Values]
-) -> tuple[float, bool, bool, bool, float, float, float, float]:
+) -> tuple[float, bool, bool, bool, bool, float, float, float, float]:
     at, strengths = np.array(hits[0]) - start_s, np.array(hits[1])
     first = next((t for t, s in zip(hits[0], hits[1], strict=True) if t >= start_s), 0.0)
     first = max(first, hits[2][0] if hits[2][0] >= start_s else 0.0)
@@ -192,20 +204,31 @@ def _lie(
     used = (at >= -0.05) & (at <= end_s)
     at, strengths = at[used], np.sqrt(strengths[used])
     if len(at) < HITS_MIN:
-        return 1.0, False, False, False, 0.0, 0.0, first, 0.0
+        return 1.0, False, False, False, False, 0.0, 0.0, first, 0.0
     last = float(at[-1])
     ratio, certain, fit = _own_tempo(at, strengths, line)
     own = _fit(at, strengths, line)
     apart_ms = abs(ratio - 1) * last * 1000
     late_ms = _offset_ms(at, strengths, line)
+    better = fit >= BETTER * own
     if certain or _is_steady(line):
-        return ratio, certain, fit >= BETTER * own, False, apart_ms, late_ms, first, last
+        crosses = certain and not better and _crosses(at, strengths, line, ratio)
+        return ratio, certain, better, crosses, False, apart_ms, late_ms, first, last
     # The tempo moves in the map: the sound may know nothing of that.
     straight = (line[0], line[0] * (line[1][1] / line[0][1]))
     ratio, certain, fit = _own_tempo(at, strengths, straight)
     there_s = float(np.interp(np.interp(last * ratio, *straight), line[1], line[0]))
     apart_ms = abs(there_s - last) * 1000
-    return ratio, certain, fit >= BETTER * own, True, apart_ms, late_ms, first, last
+    return ratio, certain, fit >= BETTER * own, False, True, apart_ms, late_ms, first, last
+
+
+def _crosses(at: Values, weights: Values, line: tuple[Values, Values], ratio: float) -> bool:
+    """Whether a tempo in 3 to 4 with the map's, whose grid is on the map's too, is likelier."""
+    there, here = _score(at * ratio, weights, line), _score(at, weights, line)
+    return any(
+        abs(ratio / crossing - 1) <= CROSSING_NEAR and there >= times * here
+        for crossing, times in CROSSING.items()
+    )
 
 
 def _own_tempo(

@@ -37,6 +37,26 @@ def test_another_tempo_is_named(tmp_path, own, late):
 
 
 @pytest.mark.parametrize("late", [0.5, 0.62, 2 / 3])
+@pytest.mark.parametrize("own", [90, 160])
+def test_a_tempo_in_three_to_four_is_found_or_asked_about(tmp_path, own, late):
+    """Its hits lie on the triplets or sixteenths of the map, so it never runs off the grid."""
+    (what,) = problems(tmp_path, drum_stem(own, 60, late=late))
+    assert f"quarter = {own}." in what or f"quarter = {own - 1}.99" in what
+    assert "is at 120.00 here" in what
+
+
+@pytest.mark.parametrize("parts", [3, 4])
+def test_triplets_and_sixteenths_are_no_other_tempo(tmp_path, parts):
+    rng, stem = np.random.default_rng(3), np.zeros(60 * RATE)
+    decay = np.exp(-40 * np.arange(round(0.1 * RATE)) / RATE)
+    for hit in range(58 * 2 * parts):
+        at = round(hit / parts / 2 * RATE)
+        level = (1.0 if hit % parts == 0 else 0.5) * rng.uniform(0.5, 1)
+        stem[at : at + len(decay)] += 0.4 * level * rng.standard_normal(len(decay)) * decay
+    assert problems(tmp_path, stem[np.newaxis]) == []
+
+
+@pytest.mark.parametrize("late", [0.5, 0.62, 2 / 3])
 def test_the_right_tempo_is_left_in_peace(tmp_path, late):
     assert problems(tmp_path, drum_stem(120, 60, late=late)) == []
 
