@@ -7,7 +7,7 @@ import sys
 import time
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -23,10 +23,20 @@ if TYPE_CHECKING:
 _LOOK_S = 0.1
 
 
+class Wanted(NamedTuple):
+    """What a control shall do: the command, and what it needs to know."""
+
+    does: str
+    section: str = ""  # of a jump
+    mix: str = ""  # of a command about a mix
+    hold_ms: Fraction = Fraction(0)  # how long it must be held
+
+
 @click.command(short_help="Press a pedal, and the rig knows what it does.")
 @click.argument("show", type=click.Path(path_type=Path))
 @click.argument("command", nargs=-1, required=True)
 @click.option("--section", metavar="NAME", help="For a jump: the section it goes to.")
+@click.option("--mix", metavar="NAME", help="For a command about a mix: which one.")
 @click.option("--hold", metavar="TIME", help="Only a press of this length counts: 600ms.")
 @click.option("--device", metavar="NAME", help="Listen on the JACK server of this name.")
 @click.option(
@@ -37,6 +47,7 @@ def learn(
     show: Path,
     command: tuple[str, ...],
     section: str | None,
+    mix: str | None,
     hold: str | None,
     device: str | None,
     *,
@@ -51,14 +62,13 @@ def learn(
     from syncbox.drivers.ear import listening
     from syncbox.score.reading.files import save_text
 
-    does = _command(" ".join(command))
-    hold_ms = _hold(hold)
+    wanted = Wanted(_command(" ".join(command)), section or "", mix or "", _hold(hold))
     path, text = _rig_file(show)
     with listening(device) as ear:
         click.echo(f"Listening to {', '.join(port.name for port in ear.ports)}.")
-        click.echo(f"Press what shall do '{does}' once, and let go. Ctrl-C leaves.")
+        click.echo(f"Press what shall do '{wanted.does}' once, and let go. Ctrl-C leaves.")
         port, learned = _wait(ear, seconds)
-    changed, lines = with_control(text, port, learned, (does, section or "", hold_ms), path)
+    changed, lines = with_control(text, port, learned, wanted, path)
     save_text(path, changed)
     click.echo(f"{path.name} has a new line:")
     for line in lines:
@@ -136,11 +146,10 @@ def _wait(ear: Ear, seconds: float) -> tuple[SystemPort, Learned]:
 
 
 def with_control(
-    text: str, port: SystemPort, learned: Learned, wanted: tuple[str, str, Fraction], path: Path
+    text: str, port: SystemPort, learned: Learned, wanted: Wanted, path: Path
 ) -> tuple[str, list[str]]:
     """The rig's text with the control that was learned, and the lines that are new.
 
-    `wanted` is what it does, the section for a jump, and how long it must be held in ms.
     Raises ShowError if the rig has errors, also those that the new line would make.
     """
     from syncbox.score.control_checks import check_controls
@@ -155,10 +164,14 @@ def with_control(
         own_name, pattern = _fresh_input(rig, port)
         text = add_pair(text, "inputs", own_name, pattern, source=str(path))
         lines.append(f"inputs: {quoted(own_name)}: {quoted(pattern)}")
-    does, section, hold_ms = wanted
-    parts = [f"does: {does}", f"port: {quoted(own_name)}", f"message: {sign_text(learned.sign)}"]
-    parts += [f"section: {quoted(section)}"] if section else []
-    parts += [f"hold: {float(hold_ms):g} ms"] if hold_ms else []
+    parts = [
+        f"does: {wanted.does}",
+        f"port: {quoted(own_name)}",
+        f"message: {sign_text(learned.sign)}",
+    ]
+    parts += [f"section: {quoted(wanted.section)}"] if wanted.section else []
+    parts += [f"mix: {quoted(wanted.mix)}"] if wanted.mix else []
+    parts += [f"hold: {float(wanted.hold_ms):g} ms"] if wanted.hold_ms else []
     parts += ["reversed: yes"] if learned.reversed else []
     parts += ["latching: yes"] if learned.latching else []
     item = "{" + ", ".join(parts) + "}"

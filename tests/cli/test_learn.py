@@ -12,6 +12,7 @@ from syncbox.drivers.ear import Ear, listening
 from syncbox.errors import DeviceError, ShowError
 from syncbox.lab.hands import Hands
 from syncbox.midi.ports import SystemPort
+from syncbox.score.reading.rig import read_rig
 
 FOOT = SystemPort("Stage Pedal:Stage Pedal 24:0")
 PRESS, LET_GO = b"\xb0\x40\x7f", b"\xb0\x40\x00"
@@ -66,6 +67,16 @@ def test_an_input_that_is_known_keeps_its_name(show_folder, pressing):
     )
 
 
+def test_a_command_about_a_mix_says_which(show_folder, pressing):
+    rig = show_folder / "rig.yaml"
+    mix = read_rig(rig.read_text("utf-8"), str(rig), []).mixes[0].name
+    pressing(PRESS, LET_GO)
+    done = run(show_folder, "mute", "mix", "--mix", mix)
+    assert done.exit_code == 0, f"{done.output}{done.exception}"
+    (control,) = read_rig(rig.read_text("utf-8"), str(rig), []).controls
+    assert (control.does, control.mix) == ("mute mix", mix)
+
+
 @pytest.mark.parametrize(
     ("messages", "manners"),
     [((LET_GO, PRESS), "reversed: yes"), ((PRESS,), "latching: yes")],
@@ -103,6 +114,8 @@ def test_a_line_that_is_not_wanted_goes_away_again(show_folder, pressing, monkey
         (("que",), "did you mean 'cue'?"),
         (("cue", "--hold", "9 ms"), "out of range"),
         (("jump at bar",), "needs to know where"),
+        (("mute mix", "--mix", "nobody"), "nobody"),
+        (("mute mix",), "which"),
     ],
 )
 def test_mistakes_are_said(show_folder, pressing, arguments, message):
