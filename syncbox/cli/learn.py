@@ -44,13 +44,13 @@ class Wanted(NamedTuple):
 )
 @click.option("--yes", is_flag=True, help="Keep what was learned without asking.")
 def learn(
+    *,
     show: Path,
     command: tuple[str, ...],
     section: str | None,
     mix: str | None,
     hold: str | None,
     device: str | None,
-    *,
     seconds: float,
     yes: bool,
 ) -> None:
