@@ -8,7 +8,7 @@ from syncbox.engine.planning import end_song, leaves, leg_fact, stop_now
 from syncbox.engine.ports import ClockGroup, flush
 from syncbox.engine.releases import puts_off, send_put_off
 from syncbox.engine.run import NEVER, LegRun
-from syncbox.engine.state import EngineState
+from syncbox.engine.state import EngineState, Fade
 from syncbox.engine.transport import Fact
 from syncbox.midi.messages import clock
 from syncbox.schedule.clicks import VOICES
@@ -158,7 +158,9 @@ def _fade(state: EngineState, fade: FadeTo, frame: int, first: int) -> None:
     if fade.source == ALL_SOURCES:
         state.faders.clear()
     else:
-        state.faders[fade.source] = (fade.gain, frame, length)
+        before = state.faders.get(fade.source)
+        begins_at = 1.0 if before is None else before.at(frame)
+        state.faders[fade.source] = Fade(fade.gain, frame, length, begins_at)
     state.mixer.fade(fade.source, fade.gain, frame - first, length)
 
 

@@ -22,7 +22,16 @@ from syncbox.engine.places import clock_after, next_spot, runs_after, unsent
 from syncbox.engine.planning import stop_now
 from syncbox.engine.ports import clock_interval
 from syncbox.engine.run import NEVER, LegRun
-from syncbox.engine.servo import GAP_INTERVALS, MAP_CLOCKS, Lock, begun, missing, step, waited
+from syncbox.engine.servo import (
+    GAP_INTERVALS,
+    MAP_CLOCKS,
+    Lock,
+    Servo,
+    begun,
+    missing,
+    step,
+    waited,
+)
 from syncbox.engine.state import EngineState
 from syncbox.engine.transport import Command, State
 from syncbox.midi.messages import clock
@@ -199,6 +208,8 @@ def _take_clock(state: EngineState, leader: Leader, frame: int, first: int) -> N
     if leader.run is not None:
         _count_clock(state, leader, frame)
         return
+    if leader.resumed is not None and _resume(state, leader, leader.resumed, frame):
+        return
     interval = _interval(state, leader)
     servo = leader.servo
     silence = frame - servo.heard
@@ -228,19 +239,50 @@ def _take_clock(state: EngineState, leader: Leader, frame: int, first: int) -> N
 def _find_clock(state: EngineState, leader: Leader, frame: int) -> None:
     """Count again after a hold, or in music that another engine began: by the nearest clock."""
     tail = state.tail
-    if tail is None or not tail.leg.counted or tail.clock_frames is None:
+    found = None if tail is None else _nearest_clock([tail], frame + leader.offset)
+    if found is None:
         return
-    ours = tail.clock_frames[tail.first_clock :]
-    if not len(ours):
-        return
-    at = frame + leader.offset
-    number = int(np.abs(ours - at).argmin())
-    if abs(int(ours[number]) - at) > leader.interval * leader.servo.ratio / 2:
+    run, number, ours = found
+    if abs(ours - frame - leader.offset) > leader.interval * leader.servo.ratio / 2:
         return
     if leader.servo.clocks <= MAP_CLOCKS:  # our own grid knows more than one clock does
-        leader.servo = replace(leader.servo, frame=float(ours[number] - leader.offset))
-    leader.stand_on(tail, tail.first_clock + number)
+        leader.servo = replace(leader.servo, frame=float(ours - leader.offset))
+    leader.stand_on(run, number)
     leader.moved = True
+
+
+def _nearest_clock(runs: list[LegRun], frame: int) -> tuple[LegRun, int, int] | None:
+    """Our counted clock nearest to a frame: its run, its number there and its frame."""
+    found: tuple[LegRun, int, int] | None = None
+    for run in runs:
+        if not run.leg.counted or run.clock_frames is None:
+            continue
+        ours = run.clock_frames[run.first_clock :]
+        if len(ours):
+            number = int(np.abs(ours - frame).argmin())
+            if found is None or abs(int(ours[number]) - frame) < abs(found[2] - frame):
+                found = run, run.first_clock + number, int(ours[number])
+    return found
+
+
+def _resume(state: EngineState, leader: Leader, known: Servo, frame: int) -> bool:
+    """The first clock since another engine's place. Whether it is one of those that we count."""
+    leader.resumed = None
+    found = _nearest_clock(state.runs, frame + leader.offset)
+    if found is None or not leader.leads:
+        return False
+    run, number, ours = found
+    leader.stand_on(run, number)
+    interval = float(leader.grid[number] - leader.grid[number - 1]) if number else leader.interval
+    if abs(ours - frame - leader.offset) > interval * known.ratio / 2:
+        leader.let_go()
+        return False
+    leader.interval = interval
+    due = ours - leader.offset
+    before = replace(known, frame=due - interval * known.ratio, heard=float(frame))
+    leader.servo = step(before, frame, interval)
+    leader.moved = True
+    return True
 
 
 def _count_clock(state: EngineState, leader: Leader, frame: int) -> None:

@@ -22,7 +22,7 @@ _ON_THE_GRID = (State.COUNTING_IN, State.ROLLING, State.VAMPING)
 _NOTE_ON, _NOTE_OFF, _CONTROLLER = 0x90, 0x80, 0xB0
 
 
-class _Stroke(NamedTuple):
+class Stroke(NamedTuple):
     """A pad that waits for the grid."""
 
     pad: PadPlan
@@ -38,7 +38,9 @@ class Hands:
         self._inputs = frozenset(pedal.meant.input for pedal in program.pedals) | frozenset(
             pad.meant.input for song in program.songs for pad in song.pads if pad.meant is not None
         )
-        self.waiting: list[_Stroke] = []
+        self.waiting: list[Stroke] = []
+        self.moved: dict[int, int] = {}  # where each pedal that has moved is, the last one last
+        self.struck = 0  # strokes that have sounded
 
     def take(self, state: EngineState, frame: int, input_index: int, message: bytes) -> bool:
         """A channel message of an input at a frame. Whether a pad or a pedal has it."""
@@ -70,7 +72,7 @@ def play_pad(state: EngineState, pad_index: int, velocity: int, frame: int) -> N
     pad, hands = state.song.pads[pad_index], state.hands
     waits = pad.start is not PadStart.NOW and state.transport in _ON_THE_GRID
     if waits and len(hands.waiting) < WAITING_MAX:
-        hands.waiting.append(_Stroke(pad, velocity, frame))
+        hands.waiting.append(Stroke(pad, velocity, frame))
     else:
         _strike(state, pad, velocity, frame)
 
@@ -78,6 +80,8 @@ def play_pad(state: EngineState, pad_index: int, velocity: int, frame: int) -> N
 def move_pedal(state: EngineState, pedal_index: int, value: int, frame: int) -> None:
     """A pedal of the program at 0 to 127, from a frame of the coming block on."""
     pedal = state.program.pedals[pedal_index]
+    state.hands.moved.pop(pedal_index, None)
+    state.hands.moved[pedal_index] = value
     source = state.program.filters[pedal.filter].source
     delay = max(0, frame - state.next_frame)
     state.mixer.set_filter(source, pedal.moves, pedal.values[value], delay)
@@ -97,4 +101,5 @@ def beat_begins(state: EngineState, mark: BeatMark, frame: int) -> None:
 def _strike(state: EngineState, pad: PadPlan, velocity: int, frame: int) -> None:
     delay = max(0, frame - state.next_frame)
     gain = pad.gains[min(127, velocity)]
+    state.hands.struck += 1
     state.mixer.strike(pad.clip, pad.source, gain, pad.group, delay)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -65,16 +65,49 @@ class Leader:
         self.moved = False  # it has said something new about where the clocks are
         self.song_index = -1  # the song that `spot` belongs to
         self.doubled = self.missed = 0
+        self.resumed: Servo | None = None  # how it went in another engine, until a clock comes
 
     def hear(self, frame: int, message: bytes) -> None:
         """One whole message of the leader: clock, start, continue, stop or song position."""
         if len(self.heard) < HEARD_MAX:
             self.heard.append((frame, message))
 
-    def resume(self, stretch: Fraction) -> None:
-        """It leads music that goes on from another engine's place, at that stretch."""
-        self.leads = True
-        self.servo = replace(self.servo, ratio=float(stretch))
+    @property
+    def stands(self) -> tuple[object, ...]:
+        """What changes with what it says, but for its clocks; cheap."""
+        return self.armed, self.pending, self.spot, self.song_index, self.trusted
+
+    def record(self) -> dict[str, Any]:
+        """What another engine needs to go on following, as plain values."""
+        servo = self.servo
+        return {
+            "leads": int(self.leads),
+            "armed": int(self.armed),
+            "pending": int(self.pending and self.placed is None),
+            "song_index": self.song_index,
+            "spot": None if self.spot is None else list(self.spot),
+            "interval": self.interval,
+            "lock": int(servo.lock),
+            "ratio": servo.ratio,
+            "clocks": servo.clocks,
+            "lean": servo.lean,
+            "wide": servo.wide,
+        }
+
+    def resume(self, record: dict[str, Any], stretch: Fraction) -> None:
+        """Go on from another engine's record, at the stretch that holds."""
+        self.leads, self.armed = bool(record["leads"]), bool(record["armed"])
+        self.pending, self.song_index = bool(record["pending"]), record["song_index"]
+        spot = record["spot"]
+        self.spot = None if spot is None else Spot(*spot)._replace(ahead=tuple(spot[3]))
+        self.interval = record["interval"]
+        ratio = float(stretch) if self.leads else record["ratio"]
+        self.servo = replace(self.servo, ratio=ratio)
+        if self.leads and record["lock"] >= Lock.LOCKED:
+            # Its first clock says where it is; how it goes is known.
+            known = ("clocks", "lean", "wide")
+            known_now = {name: record[name] for name in known}
+            self.resumed = replace(self.servo, lock=Lock.LOCKED, known=True, **known_now)
 
     @property
     def trusted(self) -> bool:

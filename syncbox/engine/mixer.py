@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from syncbox.engine.filters import LowPass
 from syncbox.engine.glides import Fader
-from syncbox.engine.sounds import NO_GROUP, NO_SLOT, Sound, Sounds
+from syncbox.engine.sounds import NEVER, NO_GROUP, NO_SLOT, Sound, Sounds
 from syncbox.schedule.hands import CUTOFF, RESONANCE
 from syncbox.schedule.program import ALL_SOURCES, Program, SoundStart
 from syncbox.units import db_to_gain
@@ -109,6 +109,7 @@ class Mixer:
             self._clips[event.clip],
             event.from_frame + late_frames,
             self._frame + delay,
+            number=event.clip,
             source=event.source,
             gain=event.gain,
             slot=event.slot,
@@ -132,8 +133,23 @@ class Mixer:
         if group != NO_GROUP:
             self._sounds.fade_group(group, frame)
         self._sounds.start(
-            self._clips[clip], 0, frame, source=source, gain=gain, group=group, hand=True
+            self._clips[clip],
+            0,
+            frame,
+            number=clip,
+            source=source,
+            gain=gain,
+            group=group,
+            hand=True,
         )
+
+    def shots(self, first_clip: int) -> list[Sound]:
+        """Sounds of clips from a number on that no slot holds and that sound to their own end."""
+        return [
+            sound
+            for sound in self._sounds.active
+            if sound.slot == NO_SLOT and sound.fade == NEVER and sound.number >= first_clip
+        ]
 
     def stop(self, slot: int, delay: int = 0) -> None:
         """Fade out what a slot plays, beginning `delay` frames into the coming block."""

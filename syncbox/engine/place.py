@@ -9,18 +9,19 @@ from the program.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
 from syncbox.engine.ports import FreeStretch
 from syncbox.engine.run import LegRun
+from syncbox.engine.sounding import restore_sounding, sounding_of
 from syncbox.engine.state import EngineState
 from syncbox.engine.transport import State
-from syncbox.schedule.program import CompiledLeg, FadeTo, PatchOut, SoundStart
+from syncbox.schedule.program import CompiledLeg, PatchOut
 
-VERSION = 1
+VERSION = 2
 AGAIN_SECONDS = 2  # a place is never older than this, so that catching up is quick
+PEDALS_SECONDS = 0.1  # a pedal that moves asks for a place no more often than this
 _COUNT_IN = -1  # stands for the entry's own count-in, which is no leg of the song
 _SCALARS = (
     "song_index",
@@ -51,6 +52,7 @@ _SHOWN = (
     "tempo_mqpm",
     "beat_frame",
     "text",
+    "mix_turned",
 )
 
 
@@ -59,15 +61,18 @@ class PlaceWriter:
 
     def __init__(self) -> None:
         self._key: tuple[object, ...] = ()
-        self._due_frame = 0
+        self._pedals: tuple[tuple[int, int], ...] = ()
+        self._due_frame = self._pedals_due_frame = 0
 
     def __call__(self, state: EngineState) -> bytes | None:
         """The place after a block, or None while the last one still says it all."""
-        key = _key(state)
-        if key == self._key and state.next_frame < self._due_frame:
+        key, pedals, frame = _key(state), tuple(state.hands.moved.items()), state.next_frame
+        moved = pedals != self._pedals and frame >= self._pedals_due_frame
+        if key == self._key and not moved and frame < self._due_frame:
             return None
-        self._key = key
-        self._due_frame = state.next_frame + AGAIN_SECONDS * state.rate
+        self._key, self._pedals = key, pedals
+        self._due_frame = frame + AGAIN_SECONDS * state.rate
+        self._pedals_due_frame = frame + round(PEDALS_SECONDS * state.rate)
         return json.dumps(place_of(state), separators=(",", ":")).encode()
 
 
@@ -88,6 +93,14 @@ def _key(state: EngineState) -> tuple[object, ...]:
         state.transport,
         state.mixer.level_db,
         state.mixer.click_muted,
+        state.mixer.solo_mix,
+        state.mixer.solo_source,
+        tuple([(mix.level_db, mix.muted) for mix in state.mixer.mixes]),
+        state.hands.struck,
+        len(state.hands.waiting),
+        len(state.hearing.put_off),
+        state.counter.song_index,
+        None if state.leader is None else state.leader.stands,
     )
 
 
@@ -105,35 +118,31 @@ def place_of(state: EngineState) -> dict[str, Any]:
         "transport": int(state.transport),
         **{name: int(getattr(state, name)) for name in _SCALARS},
         "stretch": _pair(state.stretch),
-        "led": int(_led(state)),
+        "counted_song": state.counter.song_index,
+        "leader": None if state.leader is None else state.leader.record(),
         "shown": {name: getattr(now, name) for name in _SHOWN},
-        "level_mdb": round(state.mixer.level_db * 1000),
-        "click_muted": int(state.mixer.click_muted),
+        **sounding_of(state),
         "runs": [_run_record(state, run) for run in state.runs],
         "tail": state.runs.index(state.tail) if state.tail in state.runs else -1,
         "free": [[*_pair(s.next), *_pair(s.interval), s.until] for s in state.free_clock.stretches],
         "timed": [[f, port, data.hex(), why] for f, _, port, data, why in state.timed.rows],
-        "timed_sounds": [_sound_row(frame, sound) for frame, sound in state.timed_sounds],
-        "slots": [[frame, list(event)] for event, frame in state.slots.values()],
-        "faders": [[source, *row] for source, row in state.faders.items()],
         "selected": [_known(state, index) for index in range(len(state.selected))],
-        "patches": [_patch_row(patch) for patch in state.patches if patch is not None],
-        "controls": [[port, data.hex()] for (port, _), data in state.controls.items()],
+        **_settings_of(state),
     }
 
 
-# What can wait for a frame: a sound, a fade, or that every slot stops.
-_SOUNDS: tuple[Callable[..., SoundStart | FadeTo | None], ...] = (
-    SoundStart,
-    FadeTo,
-    lambda: None,
-)
-
-
-def _sound_row(frame: int, sound: SoundStart | FadeTo | None) -> list[Any]:
-    if sound is None:
-        return [frame, 2]
-    return [frame, int(isinstance(sound, FadeTo)), *sound]
+def _settings_of(state: EngineState) -> dict[str, Any]:
+    """What the instruments should have. What waits for the hands to let go need not any more."""
+    patches, controls = list(state.patches), dict(state.controls)
+    for _, _, _, event in state.hearing.put_off:
+        if isinstance(event, PatchOut):
+            patches[event.instrument] = event
+        elif event.why == "controller":
+            controls[event.port, event.data[:2]] = event.data
+    return {
+        "patches": [_patch_row(patch) for patch in patches if patch is not None],
+        "controls": [[port, data.hex()] for (port, _), data in controls.items()],
+    }
 
 
 def _known(state: EngineState, instrument: int) -> int:
@@ -180,9 +189,11 @@ def restore(state: EngineState, place: dict[str, Any]) -> None:
     for name in _SCALARS:
         setattr(state, name, type(getattr(state, name))(place[name]))
     state.stretch = Fraction(*place["stretch"])
-    if state.leader is not None and place["led"]:
-        state.leader.resume(state.stretch)
-    frame = state.next_frame = place["frame"]
+    if state.leader is not None and place["leader"] is not None:
+        state.leader.resume(place["leader"], state.stretch)
+    state.counter.song_index = place["counted_song"]
+    frame = place["frame"]
+    state.skip_to(frame)
     state.transport = State(place["transport"])
     for name, value in place["shown"].items():
         setattr(state.now, name, value)
@@ -193,13 +204,9 @@ def restore(state: EngineState, place: dict[str, Any]) -> None:
     state.timed.clear()
     for at, port, data, why in place["timed"]:
         state.timed.add(at, port, bytes.fromhex(data), why)
-    state.timed_sounds = [
-        (at, _SOUNDS[kind](*fields)) for at, kind, *fields in place["timed_sounds"]
-    ]
-    state.slots = {event[4]: (SoundStart(*event), at) for at, event in place["slots"]}
-    state.faders = {source: tuple(row) for source, *row in place["faders"]}
     state.hearing.section_begins(frame, state.song_index, state.now.section_index)
     _restore_settings(state, place)
+    restore_sounding(state, place)
 
 
 def _restore_settings(state: EngineState, place: dict[str, Any]) -> None:
@@ -211,9 +218,6 @@ def _restore_settings(state: EngineState, place: dict[str, Any]) -> None:
         state.patches[instrument] = PatchOut(port, instrument, key, data, loading)
     controls = [(port, bytes.fromhex(text)) for port, text in place["controls"]]
     state.controls = {(port, data[:2]): data for port, data in controls}
-    state.mixer.change_level(place["level_mdb"] / 1000 - state.mixer.level_db)
-    if place["click_muted"] != state.mixer.click_muted:
-        state.mixer.mute_click()
 
 
 def _run(state: EngineState, record: dict[str, Any], frame: int) -> LegRun:

@@ -33,12 +33,14 @@ class Sound:
         "gain",
         "group",
         "hand",
+        "number",
         "slot",
         "source",
     )
 
     def __init__(self) -> None:
         self.clip: NDArray[np.float32] | None = None
+        self.number = 0  # of the clip among those of the program
         self.begin = 0  # the frame at which it begins
         self.clip_frame = 0  # the frame of the clip that sounds then
         self.fade = NEVER  # where it begins to fade out
@@ -78,6 +80,7 @@ class Sounds:
         clip_frame: int,
         frame: int,
         *,
+        number: int,
         source: int,
         gain: float,
         slot: int = NO_SLOT,
@@ -96,6 +99,7 @@ class Sounds:
         sound = self._free.pop()
         sound.clip, sound.clip_frame, sound.begin = clip, clip_frame, frame
         sound.fade = sound.cut = NEVER
+        sound.number = number
         sound.source, sound.gain, sound.slot = source, np.float32(gain), slot
         sound.group, sound.hand = group, hand
         self.active.append(sound)

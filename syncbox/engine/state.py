@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,6 +98,23 @@ class Block:
     midi: list[MidiOut]
 
 
+class Fade(NamedTuple):
+    """A source glides to a factor, from a frame on over some frames, from another factor."""
+
+    gain: float
+    frame: int
+    length: int
+    begins_at: float
+
+    def at(self, frame: int) -> float:
+        """The factor at a frame; levels move evenly in its root (`glides`)."""
+        passed = frame - self.frame
+        if passed >= self.length:
+            return self.gain
+        begin, end = math.sqrt(self.begins_at), math.sqrt(self.gain)
+        return (begin + (end - begin) * max(0, passed) / self.length) ** 2
+
+
 class EngineState:
     """One engine. Change it only through `press` and `render_block`, from one thread."""
 
@@ -140,9 +159,9 @@ class EngineState:
         # None: stop every slot.
         self.timed_sounds: list[tuple[int, SoundStart | FadeTo | None]] = []
         # For an engine that goes on from here: what sounds in each slot and since which frame,
-        # and where each source's fader goes, from which frame on, over how many.
+        # and how each source was faded last.
         self.slots: dict[int, tuple[SoundStart, int]] = {}
-        self.faders: dict[int, tuple[float, int, int]] = {}
+        self.faders: dict[int, Fade] = {}
         self.free_clock = FreeClock()
         self.midi_rolling = False  # whether Start has been sent and not Stop
         self.position_known = False  # whether receivers know where they are in this song

@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 from building import Engine, program_of, section, song
 from leading import (
+    CONTINUE,
     FOLLOWING_RIG,
     MS,
     PRE,
     START,
+    STOP,
     TAIL,
     Box,
     box_from,
@@ -23,9 +25,10 @@ from leading import (
     errors_ms,
     follow_box,
     plain,
+    position,
 )
 
-from syncbox.engine.place import PlaceWriter, restore
+from syncbox.engine.place import PlaceWriter, place_of, restore
 from syncbox.engine.rejoin import replay
 from syncbox.engine.servo import Lock
 from syncbox.engine.transport import Command, State, packed
@@ -136,13 +139,72 @@ def test_an_engine_that_takes_over_goes_on_following() -> None:
     restore(other.state, json.loads(known))
     replay(other.state, engine.state.next_frame + 24_000)
     other.state.absent = [False] * len(other.state.absent)
+    soon = other.state.next_frame + 3000  # a few clocks: it need not be learnt anew
+    follow_box(other, box_from(box, other.state.next_frame), soon)
+    assert other.state.now.leader_lock == Lock.LOCKED
     follow_box(other, box_from(box, other.state.next_frame), int(frames[-1]) - TAIL)
     clocks = np.array(other.frames("clock"))
     true = frames[np.searchsorted(frames + 500, clocks)]
     assert len(set(true)) == len(clocks) > 300
-    assert np.max(np.abs(clocks - true)) < 2 * MS
+    assert np.max(np.abs(clocks - true)) < MS
     assert other.state.now.leader_lock == Lock.LOCKED
     assert other.state.now.leader_leads == 1
     beats = clicks(other) + other.state.next_frame - 256 * len(other.audio)
     nearest = frames[PRE::24][np.searchsorted(frames[PRE::24] + 500, beats)]
     assert np.max(np.abs(beats - nearest)) < 2 * MS
+
+
+def taken_over(engine: Engine, away: int = 24_000) -> Engine:
+    other = engine_of(plain(8))
+    restore(other.state, json.loads(json.dumps(place_of(engine.state))))
+    replay(other.state, engine.state.next_frame + away)
+    other.state.absent = [False] * len(other.state.absent)
+    return other
+
+
+def test_where_the_leader_has_stopped_it_goes_on_also_in_another_engine() -> None:
+    engine, box = engine_of(plain(8)), Box()
+    frames = clock_frames(5_000, [120.0] * 600)
+    box.clocks(frames)
+    box.say(frames[PRE] - 300, START)
+    box.say(frames[PRE + 200] - 300, STOP)
+    follow_box(engine, box, int(frames[PRE + 220]))
+    other = taken_over(engine)
+    rest = box_from(box, other.state.next_frame)
+    rest.say(frames[PRE + 300] - 300, CONTINUE)
+    follow_box(other, rest, int(frames[-1]) - TAIL)
+    clocks = np.array(other.frames("clock"))
+    true = frames[PRE + 300 : PRE + 300 + len(clocks)]
+    assert np.max(np.abs(clocks - true)) < MS
+    # The beat of clock 216, which is the 17th after Continue.
+    assert abs(clicks(other)[0] + other.state.next_frame - 256 * len(other.audio) - true[16]) < MS
+    told = [why for _, port, _, why in other.midi if port == 0 and why in ("start", "continue")]
+    assert told == ["continue"]
+
+
+@pytest.mark.parametrize("message", [START, position(16)])
+def test_what_was_prepared_before_an_engine_died_counts_in_the_next(message: bytes) -> None:
+    engine, box = engine_of(plain(8)), Box()
+    box.say(5_000, message)
+    follow_box(engine, box, 9_000)
+    other = taken_over(engine)
+    rest = Box()
+    begins = other.state.next_frame + 5_000
+    frames = clock_frames(begins, [120.0] * 60)
+    rest.clocks(frames)
+    if message != START:
+        rest.say(begins - 500, CONTINUE)
+    follow_box(other, rest, int(frames[-1]) - TAIL)
+    assert other.state.transport == State.ROLLING
+    assert other.state.now.bar == (1 if message == START else 2)
+
+
+def test_a_song_that_waits_for_its_leader_waits_in_the_next_engine_too() -> None:
+    engine = engine_of(plain(8))
+    engine.press(Command.START)
+    other = taken_over(engine)
+    other.turn()
+    assert other.state.now.leader_armed == 1
+    assert other.state.transport == State.STOPPED
+    other.press(Command.START)  # no clock is heard: it begins without one
+    assert other.state.transport == State.COUNTING_IN

@@ -7,13 +7,12 @@ import json
 import numpy as np
 import pytest
 from building import Engine, item, program_of, section, song, songs
+from doubles import Double, same_from_here
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from syncbox.engine.place import PlaceWriter, place_of, restore
-from syncbox.engine.rejoin import replay
+from syncbox.engine.place import place_of
 from syncbox.engine.returning import Refresh, refresh
-from syncbox.engine.state import EngineState
 from syncbox.engine.transport import Command, State, packed
 from syncbox.score.rig import SetEntry, Then
 from syncbox.score.song import (
@@ -28,51 +27,6 @@ from syncbox.score.song import (
 )
 
 RATE = 48_000
-AWAY_FRAMES = 60_000
-
-
-class Double:
-    """An engine that is never away, and one that takes its place up later."""
-
-    def __init__(self, engine: Engine) -> None:
-        self.one = engine
-        self.writer = PlaceWriter()
-        self.place = b""
-        self.note()
-
-    def note(self) -> None:
-        self.place = self.writer(self.one.state) or self.place
-
-    def turn(self, blocks: int) -> None:
-        for _ in range(blocks):
-            self.one.turn()
-            self.note()
-
-    def other(self, away_frames: int = AWAY_FRAMES) -> Engine:
-        """The one that follows: it knows the last place only, and comes back later."""
-        known = json.loads(self.place)
-        self.one.turn(away_frames // self.one.block_frames)
-        other = Engine(self.one.program, self.one.block_frames, self.one.script)
-        restore(other.state, known)
-        replay(other.state, self.one.state.next_frame)
-        self.one.audio.clear(), self.one.midi.clear()
-        return other
-
-
-def shown(state: EngineState) -> dict[str, int]:
-    left_out = ("late_count", "refused_count")
-    return {n: getattr(state.now, n) for n in state.now.__slots__ if n not in left_out}
-
-
-def same_from_here(one: Engine, other: Engine, blocks: int = 1200) -> None:
-    one.turn(blocks)
-    other.turn(blocks)
-    clocks = [[row for row in engine.midi if row[3].startswith("clock")] for engine in (one, other)]
-    assert clocks[0] == clocks[1]
-    assert shown(one.state) == shown(other.state)
-    skip = RATE // 2 // one.block_frames  # what sounded when it came back fades in differently
-    mine, its = (np.concatenate(engine.audio[skip:], axis=1) for engine in (one, other))
-    np.testing.assert_array_equal(mine, its)
 
 
 def started(written: Song, *others: Song, **more: object) -> Engine:
