@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from syncbox.score.rig import Show
 
 OPENED, CLOSED, BAR, TRANSPORT = "opened", "closed", "bar", "transport"
+TAKEN_OVER = "taken over"  # instead of opened: the show has played on without its host
 FRESH_S = 12 * 3600  # a show that broke off longer ago is not tonight's
 
 
@@ -30,7 +31,12 @@ class Chronicle:
     """Looks at every status and notes what is new."""
 
     def __init__(
-        self, journal: Journal, stage: Stage, show: Show, say: Callable[[str], None] = click.echo
+        self,
+        journal: Journal,
+        stage: Stage,
+        show: Show,
+        say: Callable[[str], None] = click.echo,
+        opening: str = OPENED,
     ) -> None:
         """`say` tells the person what is wrong with the journal itself."""
         self._journal = journal
@@ -39,7 +45,7 @@ class Chronicle:
         self._stage = stage
         self._ids = [entry.song_id for entry in show.set_list.entries]
         self._last: dict[str, Any] = {}
-        journal.note(OPENED, songs=self._ids)
+        journal.note(opening, songs=self._ids)
 
     def __call__(self, status: Status) -> None:
         """Note what has changed since the last look."""
@@ -86,15 +92,28 @@ class Chronicle:
 
 
 @contextmanager
-def journal_of(folder: Path, show: Show, performance: Performance) -> Iterator[None]:
+def journal_of(
+    folder: Path, show: Show, performance: Performance, opening: str = OPENED
+) -> Iterator[None]:
     """Keep the journal of a show folder while a performance runs."""
     journal = Journal(journal_path(folder))
-    chronicle = Chronicle(journal, performance.stage, show, performance.say)
+    chronicle = Chronicle(journal, performance.stage, show, performance.say, opening)
     performance.watch, performance.pressed = chronicle, chronicle.pressed
     yield
     chronicle.close()
     if journal.lost:
         click.echo(f"{journal.lost} journal entries were lost: {journal.trouble}", err=True)
+
+
+def began_s_ago(folder: Path, now_s: float | None = None) -> float | None:
+    """How long ago the first song of the show that was opened last was started."""
+    began = None
+    for entry in read_journal(journal_path(folder))[0]:
+        if entry.get("what") == OPENED:
+            began = None
+        elif entry.get("what") == TRANSPORT and entry["state"] not in STILL and began is None:
+            began = entry["at"]
+    return None if began is None else max(0.0, (time.time() if now_s is None else now_s) - began)
 
 
 def beginning(

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from syncbox.cli.set_clock import SetClock
     from syncbox.drivers.choose import Choice
+    from syncbox.drivers.forsaken import Found
     from syncbox.drivers.session import Session
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
@@ -89,7 +90,21 @@ class Performance:
         """
         from syncbox.drivers.session import open_session
 
-        with open_session(program, choice, **options) as session, ExitStack() as stack:
+        return self._play(open_session(program, choice, **options), console, beside)
+
+    def carry_on(self, found: Found, console: Console | None) -> Status:
+        """The same with an engine that plays on without a host."""
+        from syncbox.drivers.session import adopt_session
+
+        return self._play(adopt_session(found), console, None)
+
+    def _play(
+        self,
+        opened: Session,
+        console: Console | None,
+        beside: Callable[[Session], AbstractContextManager[None]] | None,
+    ) -> Status:
+        with opened as session, ExitStack() as stack:
             if beside is not None:
                 stack.enter_context(beside(session))
             self._session = session
@@ -100,9 +115,11 @@ class Performance:
                 self._on_screen(console)
         return session.status()
 
-    def against(self, set_clock: SetClock) -> None:
-        """Show how the night stands against its slot."""
+    def against(self, set_clock: SetClock, began_s_ago: float | None = None) -> None:
+        """Show how the night stands against its slot, which it may have entered some time ago."""
         self._set_clock = set_clock
+        if began_s_ago is not None:
+            self._set_began_s = time.monotonic() - began_s_ago
 
     # --- what both loops do ------------------------------------------------------------------
 

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from syncbox.cli.cues import cues_option
 from syncbox.engine.script import CueScript
 from syncbox.errors import DeviceError
+
+if TYPE_CHECKING:
+    from syncbox.cli.leaving import Leaving
+    from syncbox.schedule.entry import StartAt
+    from syncbox.score.rig import Show
 
 OFFLINE = "offline"
 
@@ -68,7 +74,8 @@ def run(
     """Play SHOW: click, backing, MIDI clock and patch changes in sample lock.
 
     The level starts low: raise it with the Up key, and read `syncbox guide levels`
-    before you put anything into an ear. Ctrl-C is always safe.
+    before you put anything into an ear. Ctrl-C is always safe. If this process is killed
+    the show plays on, and the same command again is its screen (`syncbox guide surviving`).
     """
     from rich.console import Console
 
@@ -78,37 +85,73 @@ def run(
     from syncbox.cli.prepare import compiled, set_of_tonight
     from syncbox.cli.set_clock import SetClock
     from syncbox.cli.spare_first import spare_beside
-    from syncbox.cli.straight import play_straight_through
+    from syncbox.cli.taking_over import as_host, carry_on, stay_of
     from syncbox.cli.view import Stage
-    from syncbox.drivers.choose import DEFAULT_RATE, choose
-    from syncbox.schedule.entry import StartAt
+    from syncbox.drivers.choose import choose
 
     console = Console()
     on_screen = driver != OFFLINE and not plain and can_show_screen(console)
-    _somebody_starts(on_screen or start or driver == OFFLINE)
-    song, where = beginning(show, song, where, resume=resume)
-    with leaving() as leave:
+    shown_on = console if on_screen else None
+    with leaving() as leave, as_host(show, driver) as run_file:
+        late = _only_for_a_beginning(song=song, place=where, resume=resume, spare=spare_at)
+        if carry_on(show, run_file, shown_on, leave, once=once, late=late):
+            return _code(leave)
+        _somebody_starts(on_screen or start or driver == OFFLINE)
+        song, where = beginning(show, song, where, resume=resume)
         found, first = set_of_tonight(show, song, alone=once)
-        start_at = StartAt(first, where) if where else None
+        start_at = _start_at(first, where)
         if driver == OFFLINE:
-            program = compiled(found, rate or DEFAULT_RATE, start_at)
-            play_straight_through(program, Stage(found, program.songs), first, cues or CueScript())
-            return 0
+            return _count_through(found, first, start_at, rate, cues)
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)
         program = compiled(found, choice.rate, start_at)
-        # With a screen the person cues, unless a script is wanted.
-        script = cues or (None if on_screen else CueScript())
-        options = {"block_frames": block_frames, "song_index": first, "script": script}
+        options = _options(first, block_frames, cues, by_hand=on_screen)
+        options["stay"] = stay_of(run_file, show, found)
         stage = Stage(found, program.songs, sources=program.sources)
         performance = Performance(stage, start=start, once=once, leave=leave)
         performance.against(SetClock(found))
         beside = spare_beside(spare_at, performance, (show, found), (song, where), choice.rate)
-        shown_on = console if on_screen else None
         with journal_of(show, found, performance):
             status = performance.live(program, choice, shown_on, options, beside)
         click.echo(summary(status, found.rig))
+    return _code(leave)
+
+
+def _start_at(song_index: int, where: str | None) -> StartAt | None:
+    from syncbox.schedule.entry import StartAt
+
+    return StartAt(song_index, where) if where else None
+
+
+def _options(
+    first: int, block_frames: int | None, cues: CueScript | None, *, by_hand: bool
+) -> dict[str, Any]:
+    """Of the session. With a screen the person cues, unless a script is wanted."""
+    script = cues or (None if by_hand else CueScript())
+    return {"block_frames": block_frames, "song_index": first, "script": script}
+
+
+def _code(leave: Leaving) -> int:
     return 128 + leave.asked_by if leave.asked_by else 0
+
+
+def _count_through(
+    show: Show, first: int, start_at: StartAt | None, rate: int | None, cues: CueScript | None
+) -> int:
+    from syncbox.cli.prepare import compiled
+    from syncbox.cli.straight import play_straight_through
+    from syncbox.cli.view import Stage
+    from syncbox.drivers.choose import DEFAULT_RATE
+
+    program = compiled(show, rate or DEFAULT_RATE, start_at)
+    play_straight_through(program, Stage(show, program.songs), first, cues or CueScript())
+    return 0
+
+
+def _only_for_a_beginning(**given: object) -> str:
+    """Options that were given and mean nothing for a show that plays already."""
+    names = {"place": "--from"}
+    return ", ".join(names.get(name, f"--{name}") for name, value in given.items() if value)
 
 
 def _somebody_starts(can: bool, /) -> None:

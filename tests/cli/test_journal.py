@@ -13,7 +13,9 @@ from click.testing import CliRunner
 from syncbox.cli import journal as module
 from syncbox.cli.journal import last_place
 from syncbox.cli.main import commands
-from syncbox.drivers.journal import Journal, journal_path, read_journal
+from syncbox.drivers.journal import Journal, entry_of, journal_path, read_journal
+from syncbox.drivers.processes import runtime_folder
+from syncbox.drivers.runfile import Segments, engine_of
 
 SONG = """
 syncbox: 1
@@ -70,6 +72,20 @@ def test_a_show_that_ended_in_order_is_not_offered(show, end):
     assert module.hint_of_a_broken_show(show) == ""
 
 
+def test_when_the_night_began(show):
+    clock_s = iter(range(1000, 2000, 10))
+    journal = Journal(journal_path(show), now_s=lambda: next(clock_s))
+    for what in ("opened", 2, "opened", 0):
+        journal.note(what if isinstance(what, str) else "transport", state=what)
+    journal.close()
+    assert module.began_s_ago(show, 1100) is None
+    journal = Journal(journal_path(show), now_s=lambda: next(clock_s))
+    for what in (2, 0, 2, "taken over", 2):  # the first of these at 1040 s
+        journal.note(what if isinstance(what, str) else "transport", state=what)
+    journal.close()
+    assert module.began_s_ago(show, 1100) == 60
+
+
 def test_yesterdays_show_is_not_offered(show):
     noted(show, A_BAR)
     assert last_place(show, time.time() + module.FRESH_S + 60).ago_s > module.FRESH_S
@@ -85,8 +101,14 @@ def test_resume_and_a_place_are_one_too_many(show):
     assert shown.exit_code == 2
 
 
+def engine_of_the_only_show():
+    (file,) = runtime_folder().iterdir()
+    return engine_of(Segments.of(entry_of(file.read_bytes())["token"]).deck)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="kills as only POSIX systems do")
-def test_after_a_pulled_plug_the_show_goes_on_where_it_was(show):
+def test_after_a_pulled_plug_the_show_goes_on_where_it_was(show, monkeypatch, tmp_path_factory):
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("run")))
     command = [sys.executable, "-m", "syncbox", "run", str(show), "--driver", "simulated"]
     host = subprocess.Popen([*command, "--start"], stdout=subprocess.PIPE, text=True)
     try:
@@ -95,7 +117,9 @@ def test_after_a_pulled_plug_the_show_goes_on_where_it_was(show):
             assert time.monotonic() < deadline
             time.sleep(0.1)
     finally:
-        os.kill(host.pid, signal.SIGKILL)
+        engine = engine_of_the_only_show()
+        for pid in (host.pid, engine):  # a power cut spares nobody
+            os.kill(pid, signal.SIGKILL)
         host.communicate()
     path: Path = journal_path(show)
     path.write_bytes(path.read_bytes()[:-7])  # and torn in the middle of a write

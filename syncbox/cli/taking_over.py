@@ -1,0 +1,133 @@
+"""`syncbox run` where the show plays on without a screen, because that was killed."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from syncbox.errors import BusyError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from syncbox.cli.leaving import Leaving
+    from syncbox.drivers.forsaken import Found, Stay
+    from syncbox.drivers.runfile import RunFile
+    from syncbox.score.rig import Show
+
+_OFFLINE = "offline"
+_SIMULATED = "simulated"  # nobody hears it, so it may play beside another one
+_ENDS_TOO = "If this window is killed the music stops with it"
+
+
+@dataclass(frozen=True, slots=True)
+class OnStage:
+    """What the command line needs to know of a show that plays: as it was read, and its files."""
+
+    show: Show
+    files: str  # see `files_of`
+
+
+def files_of(folder: Path) -> str:
+    """Stands for what is written in the show's files; another text, another word."""
+    sum_ = hashlib.sha256()
+    for path in sorted(folder.glob("*.y*ml")):
+        sum_.update(path.name.encode() + b"\0")
+        try:
+            sum_.update(path.read_bytes())
+        except OSError:
+            sum_.update(b"?")
+    return sum_.hexdigest()
+
+
+@contextmanager
+def as_host(folder: Path, driver: str) -> Iterator[RunFile | None]:
+    """Be the one host of a show folder. None: nobody will find the show if this window is killed.
+
+    Raises BusyError while another host plays it.
+    """
+    from syncbox.drivers.runfile import RunFile
+
+    if driver == _OFFLINE:
+        yield None
+        return
+    run_file = None
+    try:
+        run_file = RunFile.claim(folder)
+    except BusyError as error:
+        if driver != _SIMULATED:
+            raise
+        click.echo(f"{error.what}; the simulated driver plays beside it", err=True)
+    except OSError as error:
+        click.echo(f"{_ENDS_TOO}: {error.strerror or error}", err=True)
+    try:
+        yield run_file
+    finally:
+        if run_file is not None:
+            run_file.close()
+
+
+def _what_plays_on(run_file: RunFile | None) -> Found | None:
+    """The show that plays on without a screen, if one does."""
+    from syncbox.drivers.forsaken import find
+
+    found = None if run_file is None else find(run_file)
+    return found if found is not None and isinstance(found.papers.show, OnStage) else None
+
+
+def stay_of(run_file: RunFile | None, folder: Path, show: Show) -> Stay | None:
+    """How a show that begins here plays on if this process is killed."""
+    from syncbox.drivers.forsaken import Stay
+
+    return None if run_file is None else Stay(run_file, OnStage(show, files_of(folder)))
+
+
+def carry_on(
+    folder: Path,
+    run_file: RunFile | None,
+    console: Console | None,
+    leave: Leaving,
+    *,
+    once: bool,
+    late: str,
+) -> bool:
+    """Be the screen of a show that plays on without one, to its end. False: none does.
+
+    `late` names options that were given and count only for a beginning.
+    """
+    found = _what_plays_on(run_file)
+    if found is None:
+        return False
+    from syncbox.cli.journal import TAKEN_OVER, began_s_ago, journal_of
+    from syncbox.cli.perform import Performance, summary
+    from syncbox.cli.set_clock import SetClock
+    from syncbox.cli.view import Stage
+
+    papers, on_stage = found.papers, found.papers.show
+    assert isinstance(on_stage, OnStage)
+    show, program = on_stage.show, papers.program
+    click.echo(f"This show plays on without a screen ({papers.choice.device}): it gets this one.")
+    if late:
+        click.echo(f"{late}: left out, because it counts only where a show begins.", err=True)
+    notice = "back: the show has played on"
+    if files_of(folder) != on_stage.files:
+        notice = "the files were changed: they count at the next start"
+        click.echo(
+            "The show's files were changed since it began. What is shown is what plays: "
+            "leave and start again to play the new ones.",
+            err=True,
+        )
+    stage = Stage(show, program.songs, sources=program.sources)
+    performance = Performance(stage, start=False, once=once, leave=leave)
+    performance.against(SetClock(show), began_s_ago(folder))
+    performance.say(notice)
+    with journal_of(folder, show, performance, TAKEN_OVER):
+        status = performance.carry_on(found, console)
+    click.echo(summary(status, show.rig))
+    return True
