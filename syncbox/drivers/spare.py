@@ -4,13 +4,15 @@ A thread of the host. It hears the first computer, finds which of our frames tha
 now (`spare_clock`), and gives the engine orders through the deck (`engine/standby`). Who
 sounds is decided by `spare_rules` alone.
 
-An engine that is let sound goes on by its own sound card. Until then each new place brings
-it back to the first one's grid, and where none comes, a drift of half a millisecond does.
+An engine that is let sound goes on by its own sound card. Until then it is brought back to
+the first one's grid with each place that says something new, after a drift of half a
+millisecond, and every half minute to be sure. What follows from the program it does by itself.
 """
 
 from __future__ import annotations
 
 import contextlib
+import json
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -49,6 +51,9 @@ _ASK_NS = NS_PER_SECOND // 4
 _WATCHED_NS = NS_PER_SECOND  # two devices are watched this long before one follows the other
 _PLACE_GAP_NS = NS_PER_SECOND // 5  # no more than five places a second are taken up
 _PLACE_OLD_NS = 5 * NS_PER_SECOND  # one that is older is not worth to be taken up again
+_ANEW_NS = 30 * NS_PER_SECOND  # to be sure
+# What of a place changes while nothing is decided, or concerns the first one's ports only.
+_PASSING = ("frame", "shown", "free", "timed", "selected")
 _DRIFT_PER_SECOND = 2000  # of a second: a drift of half a millisecond is brought back
 _FORGET_NS = 10 * NS_PER_SECOND  # somebody who was not heard for so long is not told any more
 _PEERS_MAX = 8
@@ -75,6 +80,17 @@ class SpareStatus:
     rival: bool = False  # there is a second first computer
     other_version: bool = False  # somebody speaks another version
     follower: bool = False  # a silent computer goes along with us
+
+
+def essence_of(text: bytes) -> str:
+    """What a place says that cannot be known from an earlier one and the program."""
+    try:
+        place = json.loads(text)
+        for run in place["runs"]:
+            run.pop("started", None)
+        return json.dumps([value for key, value in place.items() if key not in _PASSING])
+    except (ValueError, LookupError, TypeError, AttributeError):
+        return repr(text)
 
 
 class SpareSide:
@@ -112,7 +128,7 @@ class SpareSide:
         self._place_ns = 0
         self._order = Order()
         self._order_ns = 0
-        self._ordered = (0, 0)  # run and number of the place that was ordered
+        self._ordered = (0, "")  # run and essence of the place that was ordered
         self._taken = 0  # places that the engine had taken up before this first one
         self._pedal: int | None = None
         self._refresh_due = False
@@ -301,13 +317,19 @@ class SpareSide:
         shift = self._shift(now_ns, difference)
         if shift is None:
             return
-        fresh = (place.run, place.number) != self._ordered
-        drift = abs(shift - self._order.shift_frames) * _DRIFT_PER_SECOND > self._own.rate
-        if fresh or (drift and now_ns - self._place_ns < _PLACE_OLD_NS):
+        if self._wants(place, shift, now_ns):
             number = self._order.place_number + 1
-            self._ordered, self._order_ns = (place.run, place.number), now_ns
+            self._ordered, self._order_ns = (place.run, essence_of(place.text)), now_ns
             self._order = Order(1, number, shift)
             self._deck.give_order(self._order, place.text)
+
+    def _wants(self, place: PlaceWord, shift: int, now_ns: int) -> bool:
+        """Whether there is a reason to bring the engine to a place."""
+        if (place.run, essence_of(place.text)) != self._ordered:
+            return True
+        drift = abs(shift - self._order.shift_frames) * _DRIFT_PER_SECOND > self._own.rate
+        anew = now_ns - self._order_ns > _ANEW_NS
+        return (drift or anew) and now_ns - self._place_ns < _PLACE_OLD_NS
 
     def _shift(self, now_ns: int, difference: Difference) -> int | None:
         """What is added to our count of frames to have the first one's; None: not known yet."""
@@ -329,7 +351,7 @@ class SpareSide:
             )
             self._deck.give_order(self._order)
             self._refresh_due = wanted.playing
-            self._ordered = (0, 0)
+            self._ordered = (0, "")
         return None
 
     def _refresh_ports(self) -> None:

@@ -23,7 +23,7 @@ _SLOPE_SPAN_NS = 2 * NS_PER_SECOND  # a shorter stretch says nothing of how fast
 _SLOPE_PPM_MAX = 500.0
 _PAUSE_NS = NS_PER_SECOND // 2  # without a block: what comes then is counted anew
 _EARLY_NS = 2_000_000  # below the edge: the frames were numbered anew
-_LATE_NS, _LATE_COUNT = 3_000_000, 20  # so many in a row above it: the same
+_LATE_NS, _LATE_COUNT = 1_000_000, 10  # so many in a row above it: the same
 _AGEING = 100e-6  # how far two crystals drift apart, at the worst (common practice, no source)
 _ANSWERS = 64
 

@@ -76,7 +76,7 @@ class Cycle:
         self.heard_count = 0  # messages that came in: somebody is there
         self._quitting = False
         self.failure: BaseException | None = None
-        self._standby = None if play.understudy is None else Standby(play, deck)
+        self.standby = None if play.understudy is None else Standby(play, deck)
 
     @property
     def still(self) -> bool:
@@ -118,13 +118,13 @@ class Cycle:
         """The next block. `lost_frames` went by unplayed before it; `started_ns` is now."""
         pulse, state = self.pulse, self._state
         if lost_frames:
-            heard = self._standby is None or not self._standby.silent
+            heard = self.standby is None or not self.standby.silent
             pulse.dropouts += heard
             pulse.lost_frames += lost_frames * heard
             pulse.frame += lost_frames
         if lost_frames or self.resuming:
             self._skip_to(pulse.frame)
-        standby = self._standby
+        standby = self.standby
         if standby is not None:
             state = self._state = standby.heed(self._state, pulse)
         while (command := self._deck.pop_command()) is not None:

@@ -38,7 +38,7 @@ def _still(state: EngineState) -> bool:
 def _understudy(program: Any, options: dict[str, Any]) -> Understudy:
     # The one that takes over goes on as loud as the band has it.
     again = {**options, "soft_start": False}
-    return Understudy(lambda: engine_state(program, **again), _hush, _inherit, _take_overs)
+    return Understudy(lambda: engine_state(program, **again), _hush, _inherit, _take_overs, _check)
 
 
 def _hush(state: EngineState, deaf: bool, /) -> None:
@@ -48,9 +48,12 @@ def _hush(state: EngineState, deaf: bool, /) -> None:
 
 
 def _inherit(fresh: EngineState, before: EngineState, steady: bool, /) -> None:
-    assert 0 <= fresh.song_index < len(fresh.program.songs), "a place of another show"
     fresh.hearing.inherit(before.hearing, steady=steady)
 
 
 def _take_overs(state: EngineState) -> int:
     return state.hearing.take_overs
+
+
+def _check(state: EngineState) -> None:
+    assert 0 <= state.song_index < len(state.program.songs), "a place of another show"

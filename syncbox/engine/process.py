@@ -126,6 +126,8 @@ def fade_out(cycle: Cycle) -> None:
 def serve(job: Job) -> None:
     """Run one job to its end."""
     cycle, deck, program = prepare(job)
+    if cycle.standby is not None:
+        cycle.standby.begin()
     running = job.driver.open(cycle, program)
     facts = {"ready": True, **running.facts}
     publish_text(deck.engine_facts, json.dumps(facts).encode())  # for a host that comes later

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +25,8 @@ class Heard:
     clicks: one array of onsets for each audio port, shape (n,). midi: shape (m, 3) of
     frame, port and length; midi_bytes: shape (m, 4), the first bytes of each message.
     gaps: shape (g, 2), first frame that was missed and how many; xruns: shape (x,),
-    about when the server complained of anyone.
+    about when the server complained of anyone. blocks: shape (b, 2), first frame of each
+    callback and the host time in ns at which it was called.
     """
 
     rate: int
@@ -39,6 +40,7 @@ class Heard:
     midi_bytes: NDArray[np.uint8]
     gaps: NDArray[np.int64]
     xruns: Frames
+    blocks: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 2), dtype=np.int64))
 
     def messages(self, port: int, status: int) -> Frames:
         """Frames of the messages with a status byte on a port, shape (n,), as they came."""
@@ -106,4 +108,5 @@ def _heard(found: dict[str, NDArray[Any]]) -> Heard:
         midi_bytes=found["midi_bytes"],
         gaps=found["gaps"],
         xruns=found["xruns"],
+        blocks=found["blocks"],
     )

@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from syncbox.drivers import system
 from syncbox.drivers.child import Child
 from syncbox.engine.leaving import told_to_leave
 from syncbox.engine.process import answer
@@ -93,11 +94,16 @@ class _Player:
         self._handed: deque[list[tuple[int, int, bytes]]] = deque()
         self.sent: list[int] = []
         self.done = threading.Event()
+        self._priority_asked = False
         self._client.set_process_callback(self._process)
         self._client.activate()
 
     def _process(self, count: int) -> None:
         first = self._client.last_frame_time
+        if not self._priority_asked:  # a client that is late holds up the whole server
+            self._priority_asked = True
+            if not self._client.realtime:
+                system.ask_for_priority(system.ENGINE_PRIORITY)
         for port in self._ports.values():
             port.clear_buffer()
         if self._handed:

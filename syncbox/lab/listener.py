@@ -31,6 +31,7 @@ _MASK = 0xFFFF_FFFF  # JACK counts frames in 32 bits: 24 hours at 48 kHz
 _MIDI_PER_SECOND = 1000  # messages on all ports together; 400 qpm of clock is 160 a port
 _MESSAGE_BYTES = 4  # kept of each message; the reference song has no longer ones
 _TROUBLES_MAX = 10_000
+_SPARE_BLOCKS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,9 @@ class Recorder:
         self.gap_count = 0
         self.xruns = np.zeros(_TROUBLES_MAX, dtype=np.int64)
         self.xrun_count = 0
+        # First frame and host time of each callback, to hold two servers' frames together.
+        self.blocks = np.zeros((room // client.blocksize + _SPARE_BLOCKS, 2), dtype=np.int64)
+        self.block_count = 0
         self.first_frame_time = -1
         self.frames = 0
         self.full = False
@@ -80,6 +84,7 @@ class Recorder:
 
     def process(self, count: int) -> None:
         """The callback: copy and count."""
+        called_ns = system.now_ns()
         frame_time = self._client.last_frame_time
         if self.first_frame_time < 0:
             self._begin(frame_time)
@@ -92,6 +97,9 @@ class Recorder:
         elif first < self.frames:
             self._take_back(first)
         self.frames = end
+        if self.block_count < len(self.blocks):
+            self.blocks[self.block_count] = first, called_ns
+            self.block_count += 1
         if end > self.audio.shape[1]:
             self.full = True
             return
@@ -156,6 +164,7 @@ class Recorder:
             "priority": np.array(self.priority),
             "gaps": self.gaps[: self.gap_count],
             "xruns": self.xruns[: self.xrun_count],
+            "blocks": self.blocks[: self.block_count],
             "midi": self.midi[: self.midi_count],
             "midi_bytes": data[: self.midi_count],
             **{f"clicks_{index}": frames for index, frames in enumerate(onsets)},

@@ -45,6 +45,8 @@ class Machine:
 
     def turn(self, blocks: int = 1, lost: int = 0) -> None:
         for _ in range(blocks):
+            if self.cycle.standby is not None:
+                self.cycle.standby.make_ready()
             block = self.cycle.begin(BLOCK, lost, 0)
             lost = 0
             self.audio.append(block.audio.copy())
@@ -188,7 +190,7 @@ def test_it_fades_out_when_it_gives_back(pair: tuple[Machine, Machine]) -> None:
     _, spare = pair
     spare.deck.give_order(Order(0))
     spare.turn(20)
-    standby = spare.cycle._standby
+    standby = spare.cycle.standby
     assert standby is not None
     assert standby._gain == 1.0
     spare.deck.give_order(Order(1))
