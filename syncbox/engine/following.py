@@ -18,8 +18,8 @@ import numpy as np
 from syncbox.engine.chasing import chase, prepare_song, send_position
 from syncbox.engine.entering import enter, top_of
 from syncbox.engine.leader import Leader, Spot, clock_phase
-from syncbox.engine.places import clock_after, next_spot, runs_after, unsent
-from syncbox.engine.planning import stop_now
+from syncbox.engine.places import clock_after, is_over, next_spot, runs_after, unsent
+from syncbox.engine.planning import leave_song, stop_now
 from syncbox.engine.ports import clock_interval
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.servo import (
@@ -166,9 +166,10 @@ def _take_stop(state: EngineState, leader: Leader, frame: int, first: int) -> No
     leader.pending = False
     if not leader.leads or not state.may(Command.STOP) or state.transport not in _PLAYING:
         return
-    frame = max(frame, first + 1)
+    frame, song_over = max(frame, first + 1), False
     if leader.placed is None:
-        leader.spot = next_spot(state, leader)
+        leader.spot = spot = next_spot(state, leader)
+        song_over = is_over(state, leader, spot)
     due = [
         (min(max(first, at + group.shift), frame - 1), port)
         for number, group in enumerate(state.groups)
@@ -176,11 +177,15 @@ def _take_stop(state: EngineState, leader: Leader, frame: int, first: int) -> No
         for port in group.ports
     ]
     leader.let_go()
-    leader.leads, leader.song_index = False, state.song_index
+    leader.leads = False
     state.go(Command.STOP)
     stop_now(state, frame)
     for at, port in due:
         state.timed.add(at, port, _OWN_CLOCK, "clock")
+    if song_over:
+        leave_song(state, frame)
+        leader.spot = leader.spot or top_of(state)
+    leader.song_index = state.song_index
 
 
 def _take_position(state: EngineState, leader: Leader, position: int, first: int) -> None:

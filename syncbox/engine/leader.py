@@ -40,6 +40,7 @@ class Spot(NamedTuple):
     known: bool = False  # whether receivers stand there
     told_tick: int = -1  # song position of the receivers there; -1: as the song is written
     phase: int = -1  # ticks since the last clock at the leg's start; -1: as the song is written
+    song_index: int = -1  # -1: the present song; the next one, if this one has been played
 
 
 class Leader:

@@ -5,18 +5,24 @@ from __future__ import annotations
 from syncbox.engine.leader import Leader, Spot
 from syncbox.engine.run import LegRun
 from syncbox.engine.state import EngineState
+from syncbox.schedule.program import CompiledSong
+from syncbox.score.rig import Then
 
 
 def next_spot(state: EngineState, leader: Leader) -> Spot | None:
-    """The clock after the last one heard; None at the end of the song."""
+    """The clock after the last one heard; None at the end of a song that nothing goes on from."""
     run = leader.run
     following = clock_after(state, leader) if run is not None else None
     if following is not None:
         later, clock_no, _ = following
         sent = tuple(max(0, position - clock_no) for position in later.clock_positions)
         tick = int(later.leg.clock_ticks[later.phase][clock_no])
-        told_tick = later.told_tick + tick
-        return Spot(later.leg_index, later.round_no, clock_no, sent, True, told_tick, later.phase)
+        told_tick, song = later.told_tick + tick, later.song_index
+        # A song that has not begun begins with Start, unless somebody has had a clock of it.
+        known = song == state.song_index or clock_no > 0 or any(sent)
+        return Spot(
+            later.leg_index, later.round_no, clock_no, sent, known, told_tick, later.phase, song
+        )
     standing = run if run is not None else state.tail
     if standing is None:
         return None
@@ -24,10 +30,27 @@ def next_spot(state: EngineState, leader: Leader) -> Spot | None:
         return Spot(
             standing.leg_index, standing.round_no + 1, known=True, told_tick=state.told_tick
         )
-    legs = state.program.songs[standing.song_index].legs
-    found = (i for i in range(standing.leg_index + 1, len(legs)) if legs[i].counted)
-    index = next(found, -1)
-    return Spot(index, known=True, told_tick=state.told_tick) if index >= 0 else None
+    songs, here = state.program.songs, standing.song_index
+    index = first_counted(songs[here], standing.leg_index + 1)
+    if index >= 0:
+        return Spot(index, known=True, told_tick=state.told_tick, song_index=here)
+    if songs[here].then is Then.SEGUE and here + 1 < len(songs):
+        return Spot(first_counted(songs[here + 1]), song_index=here + 1)
+    return None
+
+
+def first_counted(song: CompiledSong, leg_index: int = 0) -> int:
+    """The first leg from one on in which clocks are counted; -1 if there is none."""
+    legs = song.legs
+    return next((i for i in range(leg_index, len(legs)) if legs[i].counted), -1)
+
+
+def is_over(state: EngineState, leader: Leader, spot: Spot | None) -> bool:
+    """Whether every clock of the present song has been heard."""
+    if spot is not None:
+        return spot.song_index > state.song_index
+    standing = leader.run or state.tail
+    return standing is not None and standing.song_index == state.song_index
 
 
 def clock_after(state: EngineState, leader: Leader) -> tuple[LegRun, int, float] | None:

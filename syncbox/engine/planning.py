@@ -338,6 +338,20 @@ def end_song(state: EngineState, run: LegRun) -> None:
         rest_clock(state, frame)
 
 
+def leave_song(state: EngineState, frame: int) -> None:
+    """Everything has stopped at a frame, with nothing left of the song: the next one is there."""
+    state.now.songs_over += 1
+    state.told_frame = frame
+    if state.song_index + 1 == len(state.program.songs):
+        state.now.sets_over += 1
+        return
+    waits = 0 if state.song.then is Then.SEGUE else PATCHES_AFTER_SECONDS
+    state.song_index += 1
+    state.now.forget_place()
+    state.prepare_frame = frame + waits * state.rate
+    rest_clock(state, frame)
+
+
 def choose_song(state: EngineState, step: int, frame: int) -> None:
     """Go to the next or previous song of the set while nothing plays."""
     chosen = min(max(state.song_index + step, 0), len(state.program.songs) - 1)
