@@ -84,7 +84,7 @@ def run(
     from syncbox.cli.perform import Performance, can_show_screen, summary
     from syncbox.cli.prepare import compiled, set_of_tonight
     from syncbox.cli.set_clock import SetClock
-    from syncbox.cli.spare_first import spare_beside
+    from syncbox.cli.spare_first import telling_spare
     from syncbox.cli.taking_over import as_host, carry_on, stay_of
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import choose
@@ -110,8 +110,8 @@ def run(
         stage = Stage(found, program.songs, sources=program.sources)
         performance = Performance(stage, start=start, once=once, leave=leave)
         performance.against(SetClock(found))
-        beside = spare_beside(spare_at, performance, (show, found), (song, where), choice.rate)
-        with journal_of(show, found, performance):
+        told = telling_spare(spare_at, performance, (show, found), (song, where), choice.rate)
+        with journal_of(show, found, performance), told as beside:
             status = performance.live(program, choice, shown_on, options, beside)
         click.echo(summary(status, found.rig))
     return _code(leave)

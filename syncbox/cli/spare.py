@@ -197,8 +197,7 @@ class SpareKeys:
             return True
         press = self._side.take_over if key is Key.TAKE else self._side.give_back
         refusal = press()
-        if refusal is not None:
-            self._performance.say(REFUSALS[refusal])
+        self._performance.say("" if refusal is None else REFUSALS[refusal])
         return True
 
     def _question(self, key: Key) -> str:

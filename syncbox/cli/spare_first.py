@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,45 +24,49 @@ if TYPE_CHECKING:
     from syncbox.score.rig import Show
 
 _ASK_S = 1.0
-_PLAYS = (
-    "THE SPARE COMPUTER PLAYS THE SHOW AT THIS MOMENT. If this one is started too, both sound:\n"
-    "two clicks in every ear, two clocks into every box. Leave this one silent and let it\n"
-    "go along with the spare:\n"
-)
+_PLAYS = """\
+THE SPARE COMPUTER PLAYS THE SHOW AT THIS MOMENT.
+If this one is started too, both sound: two clicks in every ear, two clocks
+into every box. Leave this one silent, and let it go along with the spare:
+"""
 
 Beside = Callable[["Session"], AbstractContextManager[None]]
 
 
-def spare_beside(
+@contextmanager
+def telling_spare(
     spare_at: str | None,
     performance: Performance,
     show: tuple[Path, Show],
     entry: tuple[str | None, str | None],
     rate: int,
-) -> Beside | None:
-    """What runs beside the session of a first computer; None where there is no spare.
+) -> Iterator[Beside | None]:
+    """Gives what shall run beside the session of a first computer; None where there is no spare.
 
     `show` is a folder and what was read from it, `entry` the song and the place where it
-    begins. Raises DeviceError where the spare plays already and nobody wants both.
+    begins. The spare hears goodbye after the session has ended, and so where it stopped.
+    Raises DeviceError where the spare plays already and nobody wants both.
     """
+    from syncbox.engine.state import Now
+
     if spare_at is None:
-        return None
+        yield None
+        return
     address = address_of(spare_at)
     own, letter = own_card(*show, rate, (entry[0] or "", entry[1] or ""))
     if is_playing(address, letter):
         _warn(show[0], spare_at)
+    with ExitStack() as after:
 
-    from syncbox.engine.state import Now
-
-    @contextmanager
-    def beside(session: Session) -> Iterator[None]:
-        job = BeaconJob(session.deck_name, Now, own, letter, address)
-        with BeaconHost(job) as beacon:
+        @contextmanager
+        def beside(session: Session) -> Iterator[None]:
+            job = BeaconJob(session.deck_name, Now, own, letter, address)
+            beacon = after.enter_context(BeaconHost(job))
             performance.change_view = lambda view: first_view(view, beacon.heard)
             performance.side_line = lambda: first_line(beacon.heard)
             yield
 
-    return beside
+        yield beside
 
 
 def is_playing(address: Address, letter: Letter, wait_s: float = _ASK_S) -> bool:

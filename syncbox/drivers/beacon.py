@@ -111,6 +111,12 @@ class Beacon:
             return True
         return now_ns - pulse.block_ns > _FORSAKEN_NS
 
+    @property
+    def left_in_order(self) -> bool:
+        """Whether the engine was told to leave, and has faded out."""
+        pulse = self._teller.pulse
+        return pulse is not None and pulse.health == Health.FINISHED
+
     def say_goodbye(self) -> None:
         """The show is left in good order."""
         self._teller.say_goodbye((self._spare_at,), self._about(system.now_ns()))
@@ -143,6 +149,8 @@ def serve(job: BeaconJob) -> None:
             beacon.say_goodbye()
             return
         if host.gone and beacon.engine_is_over(now_ns):
+            if beacon.left_in_order:  # another host came, and left
+                beacon.say_goodbye()
             return
         if not host.gone and now_ns >= report_due_ns:
             report_due_ns = now_ns + _REPORT_NS

@@ -294,7 +294,7 @@ class Session:
         if not rescue.given_up and rescue.due:
             self._starting = Child("engine", "syncbox.engine.process", job)
         if first:  # while the new one gets ready
-            side.hush()
+            self._hush(side)
             self._hushed = rescue.given_up
         if self._starting is None:
             return
@@ -332,6 +332,14 @@ class Session:
         since = (host_ns - status.host_ns) * status.rate // NS_PER_SECOND
         return status.frame + since + 2 * status.block_frames
 
+    def _hush(self, side: HostSide) -> None:
+        """Silence every port; not those on which another computer plays, and we only follow."""
+        assert self._deck is not None
+        with self._lock:
+            seen = self._deck.read()
+        if seen is None or not seen[0].silent:
+            side.hush()
+
     def _engine_died(self) -> None:
         if self._hushed:
             return
@@ -343,7 +351,7 @@ class Session:
         self._trouble = (
             f"The engine process died{reason}. Stop and note offs were sent to every port."
         )
-        self._side.hush()
+        self._hush(self._side)
 
     def close(self) -> None:
         """Stop the music, fade, silence every port and let go of everything. Safe to repeat."""
@@ -360,7 +368,7 @@ class Session:
             orderly = self._engine is not None and self._leave(self._engine)
             if self._side is not None:
                 if not orderly and self._facts and not self._hushed:
-                    self._side.hush()
+                    self._hush(self._side)
                 self._side.close()
             self._let_go()
             atexit.unregister(self.close)
