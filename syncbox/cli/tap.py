@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import time
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,11 +14,12 @@ from syncbox.errors import DeviceError, ShowError, UnreadableError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from contextlib import AbstractContextManager
 
+    from syncbox.cli.playback import Playback
     from syncbox.rehearsal.first_map import FirstMap, Part
 
 _PART = re.compile(r"\s*(.+?)\s+(\d{1,4})(?:\s*\(([^)]+)\))?\s*")
-_POLL_S = 0.002  # keys are read this often; a person scatters by ten times as much
 
 
 @click.command(short_help="Tap a first map for a song that has none.")
@@ -38,12 +39,38 @@ _POLL_S = 0.002  # keys are read this often; a person scatters by ten times as m
     type=click.Path(path_type=Path),
     help="Take the taps from this file: a JSON list of seconds.",
 )
+@click.option(
+    "--with",
+    "recording",
+    type=click.Path(path_type=Path),
+    help="Play this recording while you tap.",
+)
+@click.option("--midi", is_flag=True, help="Tap on any pad, pedal or key that is plugged in.")
+@click.option(
+    "--driver",
+    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
+    default="auto",
+    show_default=True,
+    help="What plays the recording; auto takes the best that is present.",
+)
+@click.option("--device", metavar="NAME", help="An audio device's name, or a JACK server.")
 def tap(
-    *, show: Path, song: str, sections: str, meter: str, title: str | None, taps_file: Path | None
+    *,
+    show: Path,
+    song: str,
+    sections: str,
+    meter: str,
+    title: str | None,
+    taps_file: Path | None,
+    recording: Path | None,
+    midi: bool,
+    driver: str,
+    device: str | None,
 ) -> int:
     """Tap every beat of SONG with any key, from the first beat of the first section on.
 
-    Play the record, or let the band play. Enter ends. The file SONG.yaml is written into
+    Let the band play, or give a recording to play. Enter ends; Up and Down make the
+    recording louder and softer, and it starts quietly. The file SONG.yaml is written into
     SHOW if there is none yet; its tempi are lines through all of your taps, so a steady
     habit of tapping early, a missed beat or a slip of the finger does no harm.
     """
@@ -62,10 +89,15 @@ def tap(
             hint="`syncbox compare` proposes changes to a map; or tap another name",
         )
     parts = _parts(sections, meter)
-    taps = _from_file(taps_file) if taps_file else _from_keys(parts)
+    if taps_file:
+        taps = _from_file(taps_file)
+    else:
+        taps = _by_hand(parts, recording, driver, device, midi=midi)
     found = first_map(taps, parts)
     save_text(path, song_text(title or song.replace("-", " ").title(), found))
     _tell(found, path)
+    if recording is not None:
+        click.echo(f"bar 1 is about {found.downbeat_s:.2f} s into {recording.name}")
     return 0
 
 
@@ -99,25 +131,39 @@ def _from_file(path: Path) -> list[float]:
     return seconds
 
 
-def _from_keys(parts: Sequence[Part]) -> list[float]:
-    """Times of key presses until Enter, or until every beat of the sections has come."""
-    from syncbox.cli.keys import Key, Keyboard, has_keyboard
+def _by_hand(
+    parts: Sequence[Part], recording: Path | None, driver: str, device: str | None, *, midi: bool
+) -> list[float]:
+    """Taps of a person, in seconds of the recording or, without one, of any clock."""
+    from syncbox.cli.keys import Keyboard, has_keyboard
+    from syncbox.cli.tapping import Tapping
+    from syncbox.drivers.ear import listening
 
-    if not has_keyboard():
-        raise DeviceError("there is no keyboard here to tap on", hint="give --taps FILE")
+    if not (has_keyboard() or midi):
+        raise DeviceError("there is no keyboard here to tap on", hint="add --midi, or --taps FILE")
     beats = sum(part.bars * part.meter.beat_count for part in parts)
-    click.echo(f"Tap {beats} beats with Space, from the first beat on. Enter ends.")
-    taps: list[float] = []
-    with Keyboard() as keyboard:
-        while len(taps) < beats:
-            for key in keyboard.read():
-                if key is Key.ENTER:
-                    return taps
-                taps.append(time.monotonic())
-                click.echo(f"\r{_place(parts, len(taps) - 1)}   ", nl=False)
-            time.sleep(_POLL_S)
+    with ExitStack() as stack:
+        playback = None
+        if recording is not None:
+            playback = stack.enter_context(_playing(recording, driver, device))
+        ear = stack.enter_context(listening(device if driver == "jack" else None)) if midi else None
+        what = "Space or a pad" if midi and has_keyboard() else "a pad" if midi else "Space"
+        click.echo(f"Tap {beats} beats with {what}, from the first beat on. Enter ends.")
+        keyboard = stack.enter_context(Keyboard()) if has_keyboard() else None
+        tapping = Tapping(keyboard, ear, playback)
+        for number, _ in enumerate(tapping.taps(beats)):
+            click.echo(f"\r{_place(parts, number)}   ", nl=False)
     click.echo()
-    return taps
+    return tapping.seconds
+
+
+def _playing(recording: Path, driver: str, device: str | None) -> AbstractContextManager[Playback]:
+    from syncbox.cli.playback import playing
+    from syncbox.drivers.choose import choose
+
+    choice = choose(driver, device)
+    click.echo(choice.why)
+    return playing(recording, choice)
 
 
 def _place(parts: Sequence[Part], beat: int) -> str:
