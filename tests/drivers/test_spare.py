@@ -10,7 +10,6 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 
 import pytest
-from bad_network import BadNetwork
 from building import program_of, section, song
 from listening import wait_for
 
@@ -25,6 +24,7 @@ from syncbox.engine.place import VERSION
 from syncbox.engine.state import Now
 from syncbox.engine.transport import Command, State
 from syncbox.errors import DeviceError
+from syncbox.lab.bad_network import BadNetwork
 from syncbox.score.song import Section
 
 RATE = 48_000
@@ -72,7 +72,7 @@ def pair() -> Iterator[Pair]:
 def computers(own: Own = OWN) -> Iterator[Pair]:
     with ExitStack() as stack:
         post = Post()
-        network = stack.enter_context(BadNetwork(post.port))
+        network = stack.enter_context(BadNetwork(("127.0.0.1", post.port)))
         first = stack.enter_context(open_session(written(), "simulated"))
         spare = stack.enter_context(open_session(written(), "simulated", spare=True))
         side = stack.enter_context(
