@@ -192,11 +192,20 @@ def _emit_clocks(state: EngineState, first: int, limit: int) -> None:
 
 
 def _emit_free_clock(state: EngineState, first: int, limit: int) -> None:
+    """A clock of the free grid leaves each port in the block in which the port's own offset ends.
+
+    For a port that is so early that it has passed the place where a grid begins, the
+    grid begins where it is.
+    """
     free = state.free_clock
-    while free.due < limit:
+    while free.due < limit + state.early:
         for group in state.groups:
-            _send_clock(state, group, free.due + group.shift, first, counted=False)
+            if free.due + group.shift >= first:
+                group.free.append(free.due + group.shift)
         free.advance()
+    for group in state.groups:
+        while group.free and group.free[0] < limit:
+            _send_clock(state, group, group.free.pop(0), first, counted=False)
 
 
 def _send_clock(
@@ -230,7 +239,7 @@ def _empty_outboxes(state: EngineState, first: int, end: int) -> None:
         clocks: list[int] = []
         if state.group_of[index] >= 0:
             group = state.groups[state.group_of[index]]
-            upcoming = _next_clock(state, state.group_of[index]) + group.shift
+            upcoming = _next_clock(state, state.group_of[index])
             clocks = [group.before, *group.sent, upcoming]
         if busy := state.code.busy[index]:
             clocks = sorted([*clocks, *busy])
@@ -238,8 +247,10 @@ def _empty_outboxes(state: EngineState, first: int, end: int) -> None:
 
 
 def _next_clock(state: EngineState, number: int) -> int:
-    upcoming = [run.next_clock(number) for run in state.runs]
-    return min([*upcoming, state.free_clock.due])
+    """Frame at which the next clock leaves a group of ports."""
+    group = state.groups[number]
+    upcoming = [run.next_clock(number) + group.shift for run in state.runs]
+    return min([*upcoming, *group.free[:1], state.free_clock.due + group.shift])
 
 
 def _exhausted(run: LegRun, state: EngineState, first: int) -> bool:

@@ -125,6 +125,7 @@ def place_of(state: EngineState) -> dict[str, Any]:
         "runs": [_run_record(state, run) for run in state.runs],
         "tail": state.runs.index(state.tail) if state.tail in state.runs else -1,
         "free": [[*_pair(s.next), *_pair(s.interval), s.until] for s in state.free_clock.stretches],
+        "free_clocks": [group.free for group in state.groups],
         "timed": [[f, port, data.hex(), why] for f, _, port, data, why in state.timed.rows],
         "selected": [_known(state, index) for index in range(len(state.selected))],
         **_settings_of(state),
@@ -201,6 +202,8 @@ def restore(state: EngineState, place: dict[str, Any]) -> None:
     state.runs = [_run(state, record, frame) for record in place["runs"]]
     state.tail = state.runs[place["tail"]] if place["tail"] >= 0 else None
     state.free_clock.stretches = [_free_stretch(row) for row in place["free"]]
+    for group, frames in zip(state.groups, place["free_clocks"], strict=True):
+        group.free = list(frames)
     state.timed.clear()
     for at, port, data, why in place["timed"]:
         state.timed.add(at, port, bytes.fromhex(data), why)

@@ -144,7 +144,7 @@ def clock_interval(tempo_qpm: Fraction, rate: int) -> Fraction:
 class ClockGroup:
     """Ports that get the clock at the same frames."""
 
-    __slots__ = ("before", "ports", "ports_when_stopped", "sent", "shift")
+    __slots__ = ("before", "free", "ports", "ports_when_stopped", "sent", "shift")
 
     def __init__(self, shift: int, ports: tuple[int, ...], when_stopped: tuple[int, ...]) -> None:
         self.shift = shift
@@ -152,6 +152,7 @@ class ClockGroup:
         self.ports_when_stopped = when_stopped
         self.sent: list[int] = []  # frames of the clocks in the present block
         self.before = -NEVER  # the last clock before it, which may still push a message on
+        self.free: list[int] = []  # frames of clocks of the free grid that are still to leave
 
 
 def clock_groups(rig: Rig, rate: int) -> list[ClockGroup]:

@@ -182,6 +182,7 @@ class EngineState:
         """How far ahead things are done, in frames."""
         self.start_lead = ms_to_frames(START_LEAD_MS, rate=rate)
         self.start_delay = ms_to_frames(START_DELAY_MS, rate=rate)
+        self.early = max(0, -min((group.shift for group in self.groups), default=0))
         self.margin = _margin_frames(rig, self.outboxes, rate)
         self.free_clock.begin(Fraction(0), clock_interval(self.song.legs[0].first_qpm, rate))
 

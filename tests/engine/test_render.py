@@ -1,14 +1,16 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
 import pytest
-from building import Engine, item, play, program_of, section, song, songs
+from building import RIG, Engine, item, play, program_of, section, song, songs
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from syncbox.engine.render import render_block
 from syncbox.engine.script import CueScript
 from syncbox.engine.transport import Command, State
 from syncbox.schedule.entry import StartAt
@@ -363,3 +365,24 @@ def test_odd_lengths_keep_the_clock_grid_through_joins() -> None:
     written = song(section("A", 1, passes=4), meter=Meter.of(3, 64))
     clocks = play(program_of(written)).frames("clock")
     assert clocks == [clocks[0] + 1000 * n for n in range(18)]
+
+
+@pytest.mark.parametrize("offset_ms", [-9, -3, 4, 12])
+@pytest.mark.parametrize("block_frames", [64, 256, 1000])
+def test_the_clock_while_stopped_leaves_at_its_ports_own_offset(
+    offset_ms: int, block_frames: int
+) -> None:
+    ports = tuple(
+        replace(port, clock=True, clock_when_stopped=True, offset_ms=Fraction(offset))
+        for port, offset in zip(RIG.ports, (0, offset_ms, 0), strict=True)
+    )
+    engine = Engine(program_of(song(section("A", 4)), rig=replace(RIG, ports=ports)), block_frames)
+    for _ in range(100_000 // block_frames):
+        first = engine.state.next_frame
+        block = render_block(engine.state, first, block_frames)
+        assert all(0 <= offset < block_frames for offset, *_ in block.midi)
+        engine.midi += [(first + o, port, data, why) for o, port, data, why in block.midi]
+    sent = np.array(engine.frames("clock stopped", 1))  # every 1000 frames at 120
+    assert set(sent % 1000) == {offset_ms * 48 % 1000}
+    assert set(np.diff(sent)) == {1000}
+    assert len(sent) >= 98
