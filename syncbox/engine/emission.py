@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from syncbox.engine.chasing import chase, prepare_song, select_patch, send_message
 from syncbox.engine.hands import beat_begins
+from syncbox.engine.override import holds_on
 from syncbox.engine.planning import end_song, leaves, leg_fact, stop_now
 from syncbox.engine.ports import ClockGroup, flush
 from syncbox.engine.releases import puts_off, send_put_off
@@ -39,7 +40,7 @@ def emit_block(state: EngineState, first: int, end: int) -> None:
         while run.next_event < limit:
             frame = run.next_event
             event = run.take()
-            if puts_off(state, run, event, frame):
+            if holds_on(state, run, event) or puts_off(state, run, event, frame):
                 continue
             if isinstance(event, WordStart):
                 _say(state, run, event, frame, first)

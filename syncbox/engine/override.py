@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from syncbox.engine.chasing import chase, select_patch
+from syncbox.engine.run import LegRun
 from syncbox.engine.state import EngineState
 from syncbox.midi.messages import patch
-from syncbox.schedule.program import CompiledLeg, PatchOut
+from syncbox.schedule.program import CompiledLeg, Event, PatchOut
 from syncbox.score.rig import BankCount
 from syncbox.units import ms_to_frames
 
@@ -40,13 +41,20 @@ def override_patch(state: EngineState, chosen: int, frame: int) -> bool:
     loading = ms_to_frames(instrument.loading_ms, rate=state.rate)
     state.selected[index] = -1  # also when it is selected already: the hand may know better
     select_patch(state, PatchOut(port, index, key, messages, loading), frame)
-    state.overridden = True
+    state.overridden |= 1 << index
     return True
+
+
+def holds_on(state: EngineState, run: LegRun, event: Event) -> bool:
+    """Whether a planned patch only comes again because a vamp goes round: the hand's stays."""
+    if run.round_no == 1 or not isinstance(event, PatchOut):
+        return False
+    return bool(state.overridden >> event.instrument & 1)
 
 
 def plan_again(state: EngineState, leg_index: int, leg: CompiledLeg, before: CompiledLeg) -> None:
     """A leg is joined on: if another section begins with it, what was planned holds again."""
     same = (leg.section_index, leg.pass_no) == (before.section_index, before.pass_no)
     if state.overridden and leg.counted and not same:
-        state.overridden = False
+        state.overridden = 0
         chase(state, state.song_index, leg_index, 0, state.next_frame)

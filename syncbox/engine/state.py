@@ -134,7 +134,7 @@ class EngineState:
         self.script: CueScript | None = None  # None: cues come from a person
         self.vamps_met = self.holds_met = 0
         self.stop_frame = NEVER
-        self.overridden = False  # whether a patch was chosen by hand in this section
+        self.overridden = 0  # a bit for each instrument whose patch was chosen by hand
         self.jump_leg = -1  # where to go when the present section ends
         self.trim_permille = 0  # tonight's tempo against the written one
         self.stretch = Fraction(1)  # what that does to all times

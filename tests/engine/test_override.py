@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 from building import Engine, item, program_of, section, song
 
 from syncbox.engine.override import choice
@@ -45,3 +47,17 @@ def test_an_instrument_that_is_not_there_is_refused() -> None:
     engine = playing()
     engine.press(packed(Command.SELECT_PATCH, choice(7, 0)))
     assert engine.state.now.refused_count == 1
+
+
+def test_a_vamp_that_goes_round_does_not_take_it_back() -> None:
+    vamp = section("V", 1, item(PatchChange("organ", "5")), item(PatchChange("lead", "6")))
+    written = song(replace(vamp, vamp_usual=2), section("B", 1))
+    engine = Engine(program_of(written))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == 1)
+    engine.press(packed(Command.SELECT_PATCH, choice(0, 9)))
+    engine.turn_until(lambda now: now.round_no == 3)
+    assert engine.state.selected[:2] == [9, 5]
+    engine.press(Command.CUE)
+    engine.turn_until(lambda now: now.section_index == 1)
+    assert engine.state.selected[:2] == [4, 5]
