@@ -32,6 +32,8 @@ from syncbox.engine.words import Word
 from syncbox.units import NS_PER_SECOND
 
 _LOOK_S = 0.05  # after the host has gone
+# Some systems carry a message, and open a port, only in their next block or the one after.
+_SETTLE_NS = NS_PER_SECOND // 5
 _IDLE_NS = 1_000_000  # between two looks at an empty queue
 _NAP_NS = 10_000_000  # longest sleep with a deadline far ahead: notes from the host are heard
 _HANDS_NAP_NS = 400_000  # the same while somebody may play on a keyboard
@@ -107,9 +109,12 @@ class Sender:
 
         False: the host wants us to leave before that.
         """
+        claim_ns: int | None = None
         while not (self.leaving or (relief.claimed and relief.free)):
             if self.notes:
                 self._heed(self.notes.popleft())
+                claim_ns = claim_ns or self._clock.now_ns() + _SETTLE_NS
+            if claim_ns is not None and self._clock.now_ns() > claim_ns:
                 relief.claim()
             self._clock.nap_ns(_HANDS_NAP_NS)
         for ring in (self._deck.to_sender, self._deck.played, self._deck.sent):
@@ -120,7 +125,7 @@ class Sender:
         """Until the host lets go and nothing is due any more, or until another one relieves it."""
         leave_ns = None
         while not (self.relieved and self._nothing_in_hand()):
-            busy = self.turn()
+            busy = self.turn() or bool(self.notes)
             if self.leaving and leave_ns is None:
                 leave_ns = self._clock.now_ns() + _LINGER_NS
             if leave_ns is not None and (not busy or self._clock.now_ns() > leave_ns):
@@ -227,5 +232,6 @@ def main() -> None:
         if sender.wait(relief):
             sender.run()
     relief.end()
+    time.sleep(_SETTLE_NS / NS_PER_SECOND)
     sender.close()
     os._exit(0)  # shared memory is still in use here; see the engine process

@@ -14,6 +14,7 @@ from syncbox.drivers.forsaken import find
 from syncbox.drivers.processes import watch
 from syncbox.drivers.runfile import RunFile
 from syncbox.drivers.session import adopt_session
+from syncbox.engine.shared import remove_segment
 from syncbox.engine.transport import Command
 from syncbox.score.song import Click, ClickBeats
 
@@ -72,6 +73,12 @@ class Host:
         self.process.wait(timeout=30)
         self.process.stdout.close()
 
+    def kill_engine(self):
+        engine = watch(self.engine)
+        engine.kill()
+        wait_for(lambda: not engine.alive)
+        engine.close()
+
 
 @contextlib.contextmanager
 def host(show, *arguments, **changes):
@@ -81,10 +88,10 @@ def host(show, *arguments, **changes):
         yield started
     finally:
         started.kill()
-        engine = watch(started.engine)
         if not changes.get("take_over"):
-            engine.kill()
-        engine.close()
+            started.kill_engine()
+            for name in left_of(started.deck):
+                remove_segment(name)
 
 
 @contextlib.contextmanager

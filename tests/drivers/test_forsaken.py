@@ -112,8 +112,7 @@ def test_host_and_engine_killed_leave_nothing_at_the_next_start(tmp_path):
     with host(tmp_path / "one") as one, host(tmp_path / "two") as two:
         for each in (one, two):
             each.kill()
-            os.kill(each.engine, signal.SIGKILL)
-        wait_for(lambda: not (lives(one.engine) or lives(two.engine)))
+            each.kill_engine()
         assert left_of(one.deck)
         run_file = RunFile.claim(tmp_path / "one")  # clears away what is left of others, too
         assert not left_of(two.deck)
