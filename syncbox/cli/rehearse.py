@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -18,7 +18,7 @@ from syncbox.score.layout import LegKind
 
 if TYPE_CHECKING:
     from syncbox.cli.view import Stage
-    from syncbox.drivers.recorder import Recorded
+    from syncbox.drivers.recorder import Recorded, TakeRecorder
     from syncbox.drivers.session import Session
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
@@ -69,6 +69,12 @@ def _on_off(ctx: click.Context, param: click.Parameter, value: str | None) -> tu
     help="Record this JACK audio port, by name or pattern; once for each channel.",
 )
 @click.option(
+    "--talk",
+    default="",
+    metavar="INPUT",
+    help="A microphone: what is said into it after N is kept with the note.",
+)
+@click.option(
     "--driver",
     type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
     default="auto",
@@ -90,6 +96,7 @@ def rehearse(
     raise_by: Fraction,
     pattern: tuple[int, int],
     inputs: tuple[str, ...],
+    talk: str,
     driver: str,
     device: str | None,
     start: bool,
@@ -99,8 +106,9 @@ def rehearse(
     """Play sections of a song of SHOW over and over, each time with a count-in.
 
     Tempo map, clock and patches keep their proportions at any speed. With N you mark a
-    place while you play, and are asked for words afterwards. What was played goes into
-    the log of takes, with the recording if you ask for one.
+    place while you play, and are asked for words afterwards, or speak them at once into
+    the microphone of --talk. What was played goes into the log of takes, with the
+    recording if you ask for one.
     """
     from syncbox.score.rounds import Practice
 
@@ -108,7 +116,7 @@ def rehearse(
     if not (SPEED_MIN <= speed <= SPEED_MAX and SPEED_MIN <= fastest <= SPEED_MAX):
         raise click.UsageError("the speed must stay between 20% and 200%")
     practice = Practice(section, last, times, speed, raise_by, *pattern)
-    session = _Rehearsal(show, song, practice, inputs)
+    session = _Rehearsal(show, song, practice, inputs, talk)
     return session.run(driver, device, plain=plain, start=start, once=once)
 
 
@@ -116,7 +124,7 @@ class _Rehearsal:
     """One call of `rehearse`: the session, the recording beside it and the log."""
 
     def __init__(
-        self, folder: Path, song: str, practice: Practice, inputs: tuple[str, ...]
+        self, folder: Path, song: str, practice: Practice, inputs: tuple[str, ...], talk: str
     ) -> None:
         from syncbox.cli.prepare import only_song, tonights_show, with_song
         from syncbox.score.night import tonight
@@ -128,9 +136,10 @@ class _Rehearsal:
         self._song = tonight(self._show.songs[entry.song_id], entry)
         self._practice = practice
         self._legs = tuple(step.leg for step in practice_steps(self._song, practice))
-        self._inputs = inputs
+        self._inputs, self._talk = inputs, talk
         self._server = ""
         self._recorded: Recorded | None = None
+        self._talked: Recorded | None = None
         self._zero = 0  # JACK's number of the engine's frame 0
         self._begun: dict[int, int] = {}  # frame of the first beat of each round, from round 1
 
@@ -154,10 +163,10 @@ class _Rehearsal:
         with leaving() as leave:
             choice = choose(driver, device)
             click.echo(choice.why)
-            if self._inputs and choice.driver != "jack":
+            if (self._inputs or self._talk) and choice.driver != "jack":
                 raise DeviceError(
                     f"takes are recorded through JACK, and this is {choice.driver}",
-                    hint="start a JACK server, or leave out --record",
+                    hint="start a JACK server, or leave out --record and --talk",
                 )
             self._server = choice.device
             program = compiled_practice(self._show, self._practice, choice.rate)
@@ -169,8 +178,7 @@ class _Rehearsal:
             screen = console if on_screen else None
             status = performance.live(program, choice, screen, options, self._recording)
             click.echo(summary(status, self._show.rig))
-        notes = tuple(_ask(stage, now) for now in performance.marks) if on_screen else ()
-        self._log(notes)
+        self._log(self._notes(stage, performance.marks))
         return 128 + leave.asked_by if leave.asked_by else 0
 
     def _watch(self, status: Status) -> None:
@@ -190,21 +198,51 @@ class _Rehearsal:
     @contextmanager
     def _recording(self, session: Session) -> Iterator[None]:
         """Record beside a session, if it was asked for."""
-        if not self._inputs:
+        if not (self._inputs or self._talk):
             yield
             return
-        from syncbox.drivers.recorder import RecordJob, TakeRecorder
         from syncbox.rehearsal.takes import new_recording_path
 
         stamp = f"{datetime.now():%Y-%m-%d %H.%M}"
         path = new_recording_path(self._folder, self._song.id, stamp)
-        recorder = TakeRecorder(RecordJob(self._server, self._inputs, str(path)))
+        with ExitStack() as stack:
+            take = self._recorder(self._inputs, path, stack)
+            talk = self._recorder(
+                (self._talk,) if self._talk else (), path.with_stem(f"{path.stem} talk"), stack
+            )
+            try:
+                yield
+            finally:
+                self._zero = session.status().audio_frame_zero
+                self._recorded = take.finish() if take else None
+                self._talked = talk.finish() if talk else None
+
+    def _recorder(
+        self, inputs: tuple[str, ...], path: Path, stack: ExitStack
+    ) -> TakeRecorder | None:
+        from syncbox.drivers.recorder import RecordJob, TakeRecorder
+
+        if not inputs:
+            return None
+        recorder = TakeRecorder(RecordJob(self._server, inputs, str(path)))
+        stack.callback(recorder.abandon)
         click.echo(f"recording to {path}")
-        try:
-            yield
-        finally:
-            self._zero = session.status().audio_frame_zero
-            self._recorded = recorder.finish()
+        return recorder
+
+    def _notes(self, stage: Stage, marks: Sequence[Now]) -> tuple[Note, ...]:
+        """The notes of the marks: what was said after each, and the words that are typed now."""
+        from syncbox.rehearsal.spoken import cut_notes
+
+        said = [""] * len(marks)
+        talked = self._talked
+        if talked is not None and marks:
+            places = [self._place(now.beat_frame, talked) for now in marks]
+            said = cut_notes(Path(talked.path), places)
+        return tuple(_ask(stage, now, sound) for now, sound in zip(marks, said, strict=True))
+
+    def _place(self, frame: int, done: Recorded) -> int:
+        """Where a frame of the engine is in a recording; JACK counts in 32 bits."""
+        return (frame + self._zero - done.first_frame_time) % 2**32
 
     def _log(self, notes: tuple[Note, ...]) -> None:
         """Write the take down, if anything of it was played."""
@@ -217,7 +255,7 @@ class _Rehearsal:
         for number, frame in sorted(self._begun.items()):
             place = None
             if done is not None:
-                place = (frame + self._zero - done.first_frame_time) % 2**32
+                place = self._place(frame, done)
             speed = practice.speed + practice.raise_by * (number - 1)
             rounds.append(Round(number, str(speed), place))
         take = Take(
@@ -234,15 +272,16 @@ class _Rehearsal:
         click.echo(f"logged in {add_take(self._folder, take)}")
 
 
-def _ask(stage: Stage, now: Now) -> Note:
-    """Ask for the words of a note that was marked while playing."""
+def _ask(stage: Stage, now: Now, sound: str) -> Note:
+    """Ask for the words of a note that was marked while playing; `sound` is what was said."""
     from syncbox.rehearsal.takes import Note
 
     section = stage.leg(now).section
+    spoken = f" (spoken: {sound}; Enter leaves it at that)" if sound else ""
     words = click.prompt(
-        f"{section}, bar {now.bar}, beat {now.beat}", default="", show_default=False
+        f"{section}, bar {now.bar}, beat {now.beat}{spoken}", default="", show_default=False
     )
-    return Note(section, now.pass_no, now.bar, now.beat, words.strip())
+    return Note(section, now.pass_no, now.bar, now.beat, words.strip(), sound)
 
 
 @click.command(short_help="List the takes of a song.")
@@ -260,7 +299,8 @@ def takes(show: Path, song: str) -> int:
         if take.recording:
             click.echo(f"    recorded: {take.recording}")
         for note in take.notes:
-            click.echo(f"    {note.section}, bar {note.bar}, beat {note.beat}: {note.text}")
+            words = "   ".join(filter(None, (note.text, note.sound and f"spoken: {note.sound}")))
+            click.echo(f"    {note.section}, bar {note.bar}, beat {note.beat}: {words}")
     if unreadable:
         click.echo(f"{unreadable} lines of {log_path(show, song)} are damaged", err=True)
     if not found:

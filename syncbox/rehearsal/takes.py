@@ -27,6 +27,7 @@ class Note:
     bar: int  # of the section, from 1
     beat: int
     text: str
+    sound: str = ""  # file name beside the log, where it was spoken
 
 
 @dataclass(frozen=True, slots=True)

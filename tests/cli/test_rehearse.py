@@ -1,11 +1,16 @@
 """`rehearse` and `takes` as a script meets them, on the simulated driver."""
 
 import json
+import os
+import pty
 import re
+import select
 import subprocess
 import sys
+import time
 
 import pytest
+import soundfile
 
 PATIENCE_S = 60  # for a busy machine; nothing here is a claim about speed
 
@@ -60,6 +65,7 @@ def test_no_takes_yet(show_folder):
         (("--speed", "500%"), "between 20% and 200%"),
         (("--click", "sometimes"), "2-on-2-off"),
         (("--record", "system:capture_1"), "recorded through JACK"),
+        (("--talk", "system:capture_1"), "recorded through JACK"),
     ],
 )
 def test_what_cannot_be_done_is_said(show_folder, arguments, says):
@@ -67,3 +73,60 @@ def test_what_cannot_be_done_is_said(show_folder, arguments, says):
     assert done.returncode in (1, 2)
     assert says in done.stderr
     assert "Traceback" not in done.stderr
+
+
+class Terminal:
+    """A terminal of its own for a program that is not a script."""
+
+    def __init__(self, *arguments):
+        host, terminal = pty.openpty()
+        self._host, self.seen = host, ""
+        environment = {**os.environ, "TERM": "xterm", "COLUMNS": "100", "LINES": "30"}
+        command = [sys.executable, "-m", "syncbox", *map(str, arguments)]
+        self.process = subprocess.Popen(
+            command, stdin=terminal, stdout=terminal, stderr=terminal, env=environment
+        )
+        os.close(terminal)
+
+    def wait_for(self, words):
+        deadline_s = time.monotonic() + PATIENCE_S
+        while words not in self.seen:
+            assert time.monotonic() < deadline_s, self.seen[-2000:]
+            if select.select([self._host], [], [], 0.2)[0]:
+                try:
+                    self.seen += os.read(self._host, 65_536).decode(errors="replace")
+                except OSError:  # the program has left
+                    assert words in self.seen, self.seen[-2000:]
+
+    def press(self, keys):
+        os.write(self._host, keys)
+
+    def close(self):
+        self.process.kill()
+        self.process.wait()
+        os.close(self._host)
+
+
+@pytest.mark.jack
+def test_a_note_is_spoken_while_the_band_plays(show_folder, jack_server):
+    """The click stands in for the voice: it comes out of a port like any other."""
+    terminal = Terminal(
+        *("rehearse", show_folder, "--song", "quick-one", "--section", "verse"),
+        *("--driver", "jack", "--device", jack_server, "--start", "--once"),
+        *("--talk", "syncbox*:out_1", "--times", 3),
+    )
+    try:
+        terminal.wait_for("■")  # the mark of a beat: it plays
+        terminal.press(b"n")
+        terminal.wait_for("(spoken: ")
+        terminal.press(b"too late\n")
+        assert terminal.process.wait(PATIENCE_S) == 0
+    finally:
+        terminal.close()
+    (log,) = (show_folder / "takes").glob("*.jsonl")
+    (note,) = json.loads(log.read_text())["notes"]
+    assert note["text"] == "too late"
+    said = soundfile.info(show_folder / "takes" / note["sound"])
+    assert said.frames > 0
+    listed = syncbox("takes", show_folder, "--song", "quick-one").stdout
+    assert f"too late   spoken: {note['sound']}" in listed
