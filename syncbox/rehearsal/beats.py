@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart
-from syncbox.rehearsal.following import Placed
 from syncbox.rehearsal.onsets import Floats, Onsets
+from syncbox.rehearsal.walk import Placed
 
 _NEAR_S = 0.10  # an onset this far from its expected place can still be the beat
 _SPREAD_S = 0.05  # of beats round the course

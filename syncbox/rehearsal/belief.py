@@ -14,9 +14,9 @@ import numpy as np
 
 from syncbox.rehearsal.beats import Beats
 from syncbox.rehearsal.chart import Chart
-from syncbox.rehearsal.following import Course, Placed
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
 from syncbox.rehearsal.structure import line_evidence
+from syncbox.rehearsal.walk import Course, Placed
 
 RIGHT_MS = 25.0
 FEATURES = ("one", "onset", "strength", "rival", "stray", "around", "contrast", "scatter")

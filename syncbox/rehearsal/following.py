@@ -1,60 +1,24 @@
 """Following the chart through a take: which bar is played when.
 
-Dynamic programming over time. A state is a bar of the chart and a tempo ratio;
-its score is how strongly sounds begin where the bar expects beats. Because the
-chart gives the length of every bar, half or double tempo is no state at all. Bars
-may be left out or repeated at bar lines, at a price; a hold lasts as long as it likes.
+The score of a bar is how strongly sounds begin where it expects beats; `walk` finds
+the best way through all bars.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
 from syncbox.rehearsal.onsets import BRIGHT, HIGH, LOW, STEP_S, Floats, Onsets
-
-FRAME_S = 2 * STEP_S  # the follower's own step, 23 ms; beats are refined afterwards
-_HALF = 15
-RATIOS = np.exp(np.arange(-_HALF, _HALF + 1) * 0.0149)  # played tempo over the map's: 0.8 to 1.25
-_CHANGE_COSTS = (0.0, 0.25, 0.9, 2.0)  # for a tempo that moves by 0, 1, 2, 3 ratios at a bar line
-_STRAY_COST = 0.012  # a bar, for each ratio away from the map
-
-START_COST, END_COST = 7.0, 7.0  # for beginning or ending elsewhere than the chart does
-SKIP_COST, DOUBLE_COST = 8.0, 8.0
-EXIT_COST, ENTRY_COST = 14.0, 12.0  # for a jump to anywhere
-ENTRY_SECTION_COST, VAMP_COST = 1.0, 1.0
-HOLD_COST, HOLD_COST_PER_S = 1.0, 0.15
+from syncbox.rehearsal.walk import FRAME_S, RATIOS, Course, Walk
 
 OUTSIDE_S, OUTSIDE_WEIGHT, OUTSIDE_MAX = 3.0, 0.5, 8.0
+STANDING_PER_S, STANDING_WEIGHT = 0.15, 0.15
 SILENCE_PRICE, SILENCE_DB = 2.0, 6.0  # of a beat where nothing sounds, below the music's level
-LOCK_S = 0.15  # bars of a take in lock begin this near the map's time: latency, and playing
-CHANGE_WEIGHT = 1.5  # of a change of sound where a section begins
 CHANCE = 0.5  # strength that a way finds anywhere by looking for it
-
-_START, _FIRST_STEP, _LAST_STEP, _JUMP, _SKIP, _DOUBLE, _HOLD, _PASS = 0, 1, 7, 8, 9, 10, 11, 12
-_NEVER = np.float32(-1e9)
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """A bar of the chart found in the take; seconds from the take's begin."""
-
-    index: int  # in the chart
-    start_s: float
-    end_s: float  # before any hold
-    ratio: float
-
-
-@dataclass(frozen=True, slots=True)
-class Course:
-    """The bars in the order played, and what the way scored in all."""
-
-    placed: tuple[Placed, ...]
-    score: float
 
 
 def follow(chart: Chart, onsets: Onsets, locked_at_s: float | None = None) -> Course:
@@ -65,10 +29,10 @@ def follow(chart: Chart, onsets: Onsets, locked_at_s: float | None = None) -> Co
     curves = _curves(onsets)
     if curves.shape[1] < 8:
         return Course((), 0.0)
-    walk = _Walk(chart.bars, curves, sound_changes(chart, onsets))
-    if locked_at_s is not None:
-        walk.begin_s = _map_starts(chart) + locked_at_s
-    return walk.run(*_left_outside(curves[0]))
+    scores = _bar_scores(chart.bars, curves)
+    locked = None if locked_at_s is None else _map_starts(chart) + locked_at_s
+    walk = Walk(chart.bars, *scores, sound_changes(chart, onsets), locked)
+    return walk.run(*_left_outside(curves[0]), _standing(curves[0]))
 
 
 def _map_starts(chart: Chart) -> Floats:
@@ -95,6 +59,11 @@ def _left_outside(beat: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32
     after = loud[np.minimum(at + width, len(beat))] - loud[np.minimum(at + gap, len(beat))]
     price = [np.minimum(OUTSIDE_MAX, OUTSIDE_WEIGHT * each) for each in (before, after)]
     return price[0].astype(np.float32), price[1].astype(np.float32)
+
+
+def _standing(beat: Floats) -> Floats:
+    """Price of standing still from the take's begin to each frame: a band that plays does not."""
+    return np.asarray(np.cumsum(STANDING_PER_S * FRAME_S + STANDING_WEIGHT * np.maximum(beat, 0)))
 
 
 def _curves(onsets: Onsets) -> Floats:
@@ -156,155 +125,6 @@ def _contrast(flavour: Floats, width: int, *, rising: bool = False) -> Floats:
     return np.asarray(np.sqrt(((after - before) ** 2).mean(axis=0)))
 
 
-class _Walk:
-    """One run of the dynamic programme."""
-
-    def __init__(self, bars: Sequence[ChartBar], curves: Floats, changes: Floats) -> None:
-        self.bars = bars
-        self.changes = np.append(changes, 0.0).astype(np.float32)
-        self.frames = curves.shape[1]
-        self.count, self.ratios = len(bars), len(RATIOS)
-        seconds = np.array([bar.seconds for bar in bars])
-        lengths = np.round(seconds[:, None] / RATIOS[None] / FRAME_S)
-        self.lengths = np.maximum(1, lengths).astype(np.int64)
-        self.scores, self.type_of = _bar_scores(bars, curves)
-        self.back = np.zeros((self.frames + 1, self.count, self.ratios), dtype=np.uint8)
-        self.jump_from = np.zeros((self.frames + 1, self.ratios), dtype=np.int16)
-        self.holds = [i for i in range(self.count - 1) if bars[i].hold_s]
-        self.held_from = np.zeros((self.frames + 1, len(self.holds), 2), dtype=np.int32)
-        self.begin_s: Floats | None = None  # where each bar begins in a take that is locked
-        self._set_costs()
-
-    def _set_costs(self) -> None:
-        bars, n = self.bars, self.count
-        first = next(i for i, bar in enumerate(bars) if not bar.opening)
-        self.start = np.array([0.0 if i <= first else START_COST for i in range(n)], np.float32)
-        self.end = np.full(n, END_COST, np.float32)
-        self.end[-1] = 0.0
-        opens = [i == 0 or bars[i].part != bars[i - 1].part for i in range(n)]
-        closes = [i + 1 == n or bars[i].part != bars[i + 1].part for i in range(n)]
-        self.exit = np.array(
-            [VAMP_COST if b.vamp and c else EXIT_COST for b, c in zip(bars, closes, strict=True)],
-            np.float32,
-        )
-        self.entry = np.array([ENTRY_SECTION_COST if o else ENTRY_COST for o in opens], np.float32)
-        self.entry[[bar.opening for bar in bars]] = 100.0
-        self.opens = np.array(opens)
-        # Clicks that lead back in after a hold may be left out.
-        self.passed = [i for i in range(1, n - 1) if bars[i].opening and i > first]
-        stray = np.abs(np.arange(self.ratios) - _HALF) * _STRAY_COST
-        self.stray = stray.astype(np.float32)
-
-    def run(self, before: NDArray[np.float32], after: NDArray[np.float32]) -> Course:
-        """The best way, given the price of sounds left outside before and after each frame."""
-        ring = int(self.lengths.max()) + 1
-        arrived = np.full((ring, self.count, self.ratios), _NEVER, dtype=np.float32)
-        flat = arrived.reshape(-1)
-        block = self.count * self.ratios
-        own = np.arange(block).reshape(self.count, self.ratios)
-        held = np.full(len(self.holds), _NEVER, dtype=np.float32)
-        held_at = np.zeros((len(self.holds), 2), dtype=np.int32)
-        best, best_at = 0.0, None
-        for now in range(self.frames + 1):
-            out = arrived[now % ring]
-            final = out - (self.end[:, None] + after[now])
-            place = int(final.argmax())
-            if final.flat[place] > best:
-                best, best_at = float(final.flat[place]), (now, *divmod(place, self.ratios))
-            if now == self.frames:
-                break
-            into = self._enter(now, out, float(before[now]), held, held_at)
-            gained = into + self.scores[now].take(self.type_of, axis=0) - self.stray
-            out[:] = _NEVER
-            target = (now + self.lengths) % ring * block + own
-            inside = now + self.lengths <= self.frames
-            flat[target[inside]] = gained[inside]
-        return Course(tuple(self._trace(best_at)) if best_at else (), best)
-
-    def _enter(
-        self,
-        now: int,
-        out: NDArray[np.float32],
-        before: float,
-        held: NDArray[np.float32],
-        held_at: NDArray[np.int32],
-    ) -> NDArray[np.float32]:
-        """Best score of every (bar, ratio) that begins now, with the way back noted."""
-        into = np.empty_like(out)
-        into[:] = -self.start[:, None] - np.float32(before)
-        back = self.back[now]
-        if out.max() > _NEVER / 2:
-            for shift in range(-3, 4):  # from the bar before at a ratio `shift` higher
-                source = slice(max(0, shift), self.ratios + min(0, shift))
-                here = slice(max(0, -shift), self.ratios + min(0, -shift))
-                value = out[:-1, source] - _CHANGE_COSTS[abs(shift)]
-                _take(into[1:, here], back[1:, here], value, _FIRST_STEP + 3 + shift)
-            _take(into[2:], back[2:], out[:-2] - SKIP_COST, _SKIP)
-            _take(into, back, out - DOUBLE_COST, _DOUBLE)
-            leaving = out - self.exit[:, None]
-            self.jump_from[now] = leaving.argmax(axis=0)
-            _take(into, back, leaving.max(axis=0)[None] - self.entry[:, None], _JUMP)
-            for bar in self.passed:
-                _take(into[bar + 1], back[bar + 1], out[bar - 1] - 0.5, _PASS)
-        self._after_holds(now, out, into, held, held_at)
-        into[self.opens] += CHANGE_WEIGHT * self.changes[now]
-        if self.begin_s is not None:
-            into[np.abs(self.begin_s - now * FRAME_S) > LOCK_S] = _NEVER
-        return into
-
-    def _after_holds(
-        self,
-        now: int,
-        out: NDArray[np.float32],
-        into: NDArray[np.float32],
-        held: NDArray[np.float32],
-        held_at: NDArray[np.int32],
-    ) -> None:
-        """Time stands still after a held bar, and goes on at any tempo."""
-        held -= np.float32(HOLD_COST_PER_S * FRAME_S)
-        for n, bar in enumerate(self.holds):
-            ratio = int(out[bar].argmax())
-            if out[bar, ratio] > held[n]:
-                held[n], held_at[n] = out[bar, ratio], (now, ratio)
-            self.held_from[now, n] = held_at[n]
-            value = held[n] - HOLD_COST - 2 * self.stray
-            _take(into[bar + 1], self.back[now, bar + 1], value, _HOLD)
-            if bar + 1 in self.passed:
-                _take(into[bar + 2], self.back[now, bar + 2], value - np.float32(0.5), _HOLD)
-
-    def _trace(self, at: tuple[int, int, int]) -> list[Placed]:
-        """The bars on the best way, from the first."""
-        end, bar, ratio = at
-        way: list[Placed] = []
-        while True:
-            start = end - int(self.lengths[bar, ratio])
-            way.append(Placed(bar, start * FRAME_S, end * FRAME_S, float(RATIOS[ratio])))
-            code = int(self.back[start, bar, ratio])
-            if code == _START:
-                return way[::-1]
-            end = start
-            if _FIRST_STEP <= code <= _LAST_STEP:
-                bar, ratio = bar - 1, ratio + code - _FIRST_STEP - 3
-            elif code == _JUMP:
-                bar = int(self.jump_from[start, ratio])
-            elif code == _HOLD:
-                # the hold is that of the bar before, or of the one before the clicks
-                held = next(h for h in reversed(self.holds) if h < bar)
-                end, ratio = (int(x) for x in self.held_from[start, self.holds.index(held)])
-                bar = held
-            else:
-                bar -= {_SKIP: 2, _DOUBLE: 0, _PASS: 2}[code]
-
-
-def _take(
-    into: NDArray[np.float32], back: NDArray[np.uint8], value: NDArray[np.float32], code: int
-) -> None:
-    """Keep the better of two ways, and note which."""
-    better = value > into
-    np.copyto(into, value, where=better)
-    back[better] = code
-
-
 def _bar_scores(
     bars: Sequence[ChartBar], curves: Floats
 ) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
@@ -329,10 +149,16 @@ def _bar_scores(
 
 
 def _one_score(bar: ChartBar, ratio: float, curves: Floats) -> Floats:
-    """Strength where the bar expects beats, if it began at each frame: beats count 1, units 0.2."""
+    """Strength where the bar expects beats, if it began at each frame.
+
+    Beats count most, units between them less, all bars alike for their length: a bar of
+    few long beats must not lose against one of many short ones.
+    """
     frames = curves.shape[1]
     total = np.zeros(frames)
-    marks = [(at, 1.0, 0) for at in bar.beats_s] + [(at, 0.2, 0) for at in bar.units_s]
+    beat_weight, unit_weight = _mark_weights(bar)
+    marks = [(at, beat_weight, 0) for at in bar.beats_s]
+    marks += [(at, unit_weight, 0) for at in bar.units_s]
     if bar.beat_numbers[:1] == (1,):
         marks.append((bar.beats_s[0], 0.4, 1))
     for at, weight, row in marks:
@@ -340,3 +166,12 @@ def _one_score(bar: ChartBar, ratio: float, curves: Floats) -> Floats:
         total[: max(0, frames - offset)] += weight * (curves[row, offset:] - CHANCE)
         total[max(0, frames - offset) :] -= weight * (0.5 + CHANCE)
     return total
+
+
+def _mark_weights(bar: ChartBar) -> tuple[float, float]:
+    """Weights of a beat and of a unit between beats: 1 and 0.2 where beats are quarters."""
+    beats, units = len(bar.beats_s), len(bar.units_s)
+    short = bar.meter.denominator > 4 or beats == bar.meter.numerator
+    whole = bar.quarters + (0.2 * units if short else 0.0)
+    unit = float(np.clip((whole - beats) / max(1, units), 0.2, 0.7))
+    return (whole - unit * units) / max(1, beats), unit

@@ -7,7 +7,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from syncbox.rehearsal.imagined import Hit, Manner, Played
+from syncbox.rehearsal.imagined import Manner, Played
+from syncbox.rehearsal.imagined_band import Hit
 
 Sound = NDArray[np.float32]
 _NOISE_DB = {"mix": 10.0}  # music over noise; quieter elsewhere

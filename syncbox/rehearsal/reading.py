@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from syncbox.rehearsal.beats import Beats, place_beats
 from syncbox.rehearsal.belief import beat_confidence, match_of
 from syncbox.rehearsal.chart import Chart, ChartBar, chart_of
-from syncbox.rehearsal.following import Placed, follow
+from syncbox.rehearsal.following import follow
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets, part_of
 from syncbox.rehearsal.structure import Slip, settle
+from syncbox.rehearsal.walk import Placed
 from syncbox.score.song import Song
 
 MATCH_MIN = 0.5  # below this a take does not look like the song
@@ -75,6 +76,11 @@ class SlipRow:
     bars: tuple[int, ...]
     from_bar: int
     to_bar: int
+
+    @property
+    def certain(self) -> bool:
+        """Whether no other bars sound so alike that they could be meant."""
+        return self.from_bar >= self.bars[0] and self.to_bar <= self.bars[-1]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,24 +14,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
-from syncbox.rehearsal.following import Course, Placed, sound_changes
+from syncbox.rehearsal.following import sound_changes
+from syncbox.rehearsal.likeness import Likeness, looks_of, ties_of
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
+from syncbox.rehearsal.walk import Course, Placed
 
 Ints = NDArray[np.int64]
 
-_SLOTS = 16  # a bar's sound is compared in sixteen parts
-_LIKENESS_WEIGHT = 1.5  # of one bar that sounds like its fellows
-_SECTION_WEIGHT = 0.7  # of one bar that sounds like its section
+_PLACE_WEIGHT = 1.0  # of a bar that sounds like the same bar of the section elsewhere
+_CYCLE_WEIGHT = 0.5  # of a bar that sounds like the one a cycle away
+_SECTION_WEIGHT = 1.0  # of a bar that sounds like its section
 _ODD_WEIGHT, _ODD_FROM = 1.5, 6.0  # of a count-in that sounds like no bar of music
+_THIN_WEIGHT, _THIN_FROM = 10.0, 0.2  # of a count-in with less low sound than music, in spreads
 _LINE_WEIGHT = 1.2  # of a change of sound at a section line
 _LINE_COST = 0.7
-_JUMP_COST = 7.0
+_JUMP_COST = 10.0
 _PART_JUMP_COST = 3.0  # from the end of a pass to the begin of one
 _EDGE_COST = 3.0  # for beginning or ending inside the chart
+_ALMOST_COST = 12.0  # for one bar late or early where silence shows that the band played it so
+_OUTSIDE_S = 2.0  # before and after the bars that must be silent
 _REACH = 24  # bars that are shifted together at most
 _SHORTLIST = 40
+_GRID = 3  # bars between places where all that follows is tried one bar off
 _ROUNDS = 8
-_EQUAL = 4.0  # hypotheses this near are not told apart
+_TURNS = 3
+_EQUAL_OPENING = 7.0  # the crash that opens a section is played on whichever bar comes first
+_EQUAL = 3.0  # hypotheses this near are not told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +70,9 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
     if len(course.placed) < 3:
         return Reading(course, ())
     course = replace(course, placed=_with_edges(chart, course.placed, onsets))
-    judge = _Judge(chart, course.placed, onsets)
     order = np.array([placed.index for placed in course.placed])
-    score = judge.score(order)
-    for _ in range(_ROUNDS):
-        better, better_score = judge.best_move(order)
-        if better is None or better_score < score + 0.5:
-            break
-        order, score = better, better_score
+    judge = _Judge(chart, course.placed, onsets)
+    order = judge.settled(order)
     placed = tuple(
         replace(p, index=int(index)) for p, index in zip(course.placed, order, strict=True)
     )
@@ -113,24 +116,51 @@ class _Judge:
 
     def __init__(self, chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> None:
         self.bars, self.first = chart.bars, chart.first
-        self.alike = _likeness(placed, onsets)
-        names: dict[tuple[object, ...], int] = {}
-        self.group = np.array(
-            [
-                names.setdefault((b.section, b.section_bar, str(b.meter), b.continued), len(names))
-                for b in chart.bars
-            ]
-        )
-        self.section = np.array([hash(b.section) for b in chart.bars])
+        self.ties = ties_of(chart.bars)
+        self.looks = looks_of(chart, placed, onsets)
+        self.alike = Likeness.unknown(self.looks)
+        self.odd = _oddness(self.alike.apart, self.looks)
         self.opening = np.array([b.opening for b in chart.bars])
-        self.odd = _oddness(self.alike)
         self.lines = line_evidence(chart, placed, onsets)
         self.lines[0] = _LINE_COST  # any begin changes silence into sound
         self.fits = _fits(chart.bars, placed)
+        self.whole = _silence_round(placed, onsets)
         self.part = np.array([hash(b.part) for b in chart.bars])
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]
         self.opens = np.array(opens)
         self.closes = np.append(self.opens[1:], True)
+
+    def measure(self, order: Ints) -> None:
+        """Take from an order how alike the bars of one place are in this take."""
+        self.alike = Likeness.of(self.looks, self.ties, order)
+        self.odd = _oddness(self.alike.apart, self.looks)
+
+    def settled(self, order: Ints) -> Ints:
+        """The best order near one: with what it says is alike, and with what any ear would."""
+        ends: list[tuple[float, Ints]] = []
+        for first in (order, self.best_order(order)):
+            start = first
+            for _ in range(_TURNS):  # what is alike is measured again on each better order
+                self.measure(start)
+                better = self.best_order(start)
+                if (better == start).all():
+                    break
+                start = better
+            self.measure(start)
+            ends.append((self.score(start), start))
+        _, best = max(ends, key=lambda end: end[0])
+        self.measure(best)
+        return best
+
+    def best_order(self, order: Ints) -> Ints:
+        """The order after as many moves as make it better."""
+        score = self.score(order)
+        for _ in range(_ROUNDS):
+            better, better_score = self.best_move(order)
+            if better is None or better_score < score + 0.5:
+                break
+            order, score = better, better_score
+        return order
 
     def allowed(self, order: Ints) -> bool:
         inside = bool((order >= 0).all() and (order < len(self.bars)).all())
@@ -144,19 +174,33 @@ class _Judge:
         jumps = np.flatnonzero(np.diff(order) != 1)
         whole = self.closes[order[jumps]] & self.opens[order[jumps + 1]]
         price = float(np.where(whole, _PART_JUMP_COST, _JUMP_COST).sum())
-        price += _EDGE_COST * (order[0] > self.first) * min(3, order[0] - self.first)
-        price += _EDGE_COST * min(3, len(self.bars) - 1 - order[-1])
+        late, early = max(0, order[0] - self.first), len(self.bars) - 1 - order[-1]
+        price += _EDGE_COST * (min(3, late) + min(3, early))
+        price += _ALMOST_COST * (late == 1 and self.whole[0])
+        price += _ALMOST_COST * (early == 1 and self.whole[1])
         opening = float(self.odd[self.opening[order]].sum())
         return float(alike + _LINE_WEIGHT * lines + opening - price)
 
     def _alike(self, places: Ints, order: Ints) -> Floats:
         """Likeness of each bar, put at its place in `places`, to the others as in `order`."""
-        out = np.zeros(len(order))
-        for names, weight in ((self.group, _LIKENESS_WEIGHT), (self.section, _SECTION_WEIGHT)):
-            fellows = names[places][:, None] == names[order][None]
-            np.fill_diagonal(fellows, val=False)
-            out += weight * (self.alike * fellows).sum(axis=1) / np.maximum(fellows.sum(axis=1), 1)
-        return out
+        ties, alike = self.ties, self.alike
+        out, lent = np.zeros(len(order)), np.zeros(len(order))
+        inner = ~np.eye(len(order), dtype=bool)
+        section = (ties.section[places][:, None] == ties.section[order][None]) & inner
+        place = (ties.place[places][:, None] == ties.place[order][None]) & inner
+        cycle = (ties.cycle[places][:, None] == ties.cycle[order][None]) & inner & ~place
+        for fellows, speaks, weight in (
+            (place, alike.place, _PLACE_WEIGHT),
+            (cycle, alike.cycle, _CYCLE_WEIGHT),
+        ):
+            count = fellows.sum(axis=1)
+            mean = (speaks * fellows).sum(axis=1) / np.maximum(count, 1)
+            out += np.where(count, (weight + lent) * mean, 0.0)
+            # A bar that comes only once is judged by its next of kin instead.
+            lent = np.where(count, 0.0, lent + weight)
+        count = section.sum(axis=1)
+        kin = (alike.section * section).sum(axis=1) / np.maximum(count, 1)
+        return np.asarray(out + _SECTION_WEIGHT * kin)
 
     def best_move(self, order: Ints) -> tuple[Ints | None, float]:
         """The best of shifting any run of bars by one place."""
@@ -173,6 +217,15 @@ class _Judge:
         """Runs and shifts that promise most, by each bar's own likeness at its new place."""
         count = len(order)
         promised: list[tuple[float, int, int, int]] = []
+        cuts = range(1, count, _GRID)
+        whole = [(c, count, s) for c in cuts for s in (-1, 1)]
+        whole += [(0, c, s) for c in cuts for s in (-1, 1)]
+        carried: list[tuple[int, int, int]] = []  # a jump moved elsewhere
+        for at in (int(n) + 1 for n in np.flatnonzero(np.diff(order) != 1)):
+            step = int(np.sign(order[at] - order[at - 1] - 1))
+            for far in (*range(1, _REACH), *range(_REACH, count, _GRID)):
+                carried += [(at - far, at, step)] * bool(far <= at)
+                carried += [(at, at + far, -step)] * bool(at + far <= count)
         for shift in (-1, 1):
             gain = self._gain(order, shift)
             total = np.concatenate([[0.0], np.cumsum(gain)])
@@ -183,7 +236,7 @@ class _Judge:
                 mended = _JUMP_COST * (int(jumps[first]) + int(jumps[last]))
                 promised.append((float(total[last] - total[first]) + mended, first, last, shift))
         promised.sort(reverse=True)
-        return [move[1:] for move in promised[:_SHORTLIST]]
+        return list(dict.fromkeys([move[1:] for move in promised[:_SHORTLIST]] + whole + carried))
 
     def _gain(self, order: Ints, shift: int) -> Floats:
         """What each bar would gain alone by the shift, (observed,)."""
@@ -198,32 +251,34 @@ class _Judge:
         return np.where(fits, own(moved) - own(order), -50.0)
 
 
-def _likeness(placed: Sequence[Placed], onsets: Onsets) -> Floats:
-    """How alike each two bars sound: 0 as any two, positive more, (observed, observed)."""
-    sound = np.concatenate([_normal(onsets.flavour), 0.7 * _normal(onsets.strength)])
-    total = np.concatenate([np.zeros((len(sound), 1)), np.cumsum(sound, axis=1)], axis=1)
-    cuts = np.array([np.linspace(p.start_s, p.end_s, _SLOTS + 1) for p in placed]) / STEP_S
-    edges = np.clip(np.round(cuts).astype(int), 0, onsets.steps)
-    parts = (total[:, edges[:, 1:]] - total[:, edges[:, :-1]]) / np.maximum(np.diff(edges), 1)
-    looks = parts.transpose(1, 0, 2).reshape(len(placed), -1)
-    square = (looks**2).sum(axis=1)
-    apart = np.sqrt(np.maximum(square[:, None] + square[None] - 2 * looks @ looks.T, 0))
-    others = apart[~np.eye(len(placed), dtype=bool)]
-    middle, spread = float(np.median(others)), float(others.std()) + 1e-9
-    return np.asarray(np.clip((middle - apart) / spread, -2.5, 2.5))
+def _silence_round(placed: Sequence[Placed], onsets: Onsets) -> tuple[bool, bool]:
+    """Whether nothing is played just before the first bar, and after the last one has rung."""
+    begin, end = placed[0].start_s, placed[-1].end_s
+    strong = onsets.times_s[onsets.weights > 0.3]
+    usual = ((strong > begin) & (strong < end)).sum() / (end - begin)
+    before, after = min(_OUTSIDE_S, begin - 0.15), min(_OUTSIDE_S, onsets.duration_s - end - 0.5)
+    sounds = (
+        ((strong > begin - 0.15 - before) & (strong < begin - 0.15)).sum(),
+        ((strong > end + 0.5) & (strong < end + 0.5 + after)).sum(),
+    )
+    return tuple(  # type: ignore[return-value]
+        room > 0.2 and count < 0.3 * usual * room
+        for room, count in zip((before, after), sounds, strict=True)
+    )
 
 
-def _oddness(alike: Floats) -> Floats:
-    """How unlike all others each bar sounds: above 0 for a count-in among music, (observed,)."""
+def _oddness(alike: Floats, looks: Floats) -> Floats:
+    """How much each bar is like a count-in among music, (observed,).
+
+    It is unlike all others, and sticks have nothing low in them.
+    """
     own = alike.mean(axis=1)
     middle = float(np.median(own))
     usual = float(np.median(np.abs(own - middle))) + 1e-9
-    return np.asarray(np.clip(((middle - own) / usual - _ODD_FROM) * _ODD_WEIGHT, -4.0, 5.0))
-
-
-def _normal(rows: Floats) -> Floats:
-    mean = rows.mean(axis=1, keepdims=True)
-    return np.asarray((rows - mean) / (rows.std(axis=1, keepdims=True) + 1e-9))
+    odd = np.clip(((middle - own) / usual - _ODD_FROM) * _ODD_WEIGHT, -4.0, 5.0)
+    low = looks.mean(axis=(1, 2))
+    thin = np.clip(_THIN_WEIGHT * (float(np.quantile(low, 0.2)) - low - _THIN_FROM), 0.0, 8.0)
+    return np.asarray(odd + np.where(odd > 0, thin, 0.0))
 
 
 def line_evidence(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
@@ -255,31 +310,26 @@ def _slips(bars: Sequence[ChartBar], order: Ints, judge: _Judge) -> list[Slip]:
         first, last = (before + 1, after - 1) if after > before else (after, before)
         if kind == "missing" and all(bars[i].opening for i in range(first, last + 1)):
             continue  # nobody counted in after the hold
-        low, high = _span(order, int(at), judge)
+        low, high = _span(order, int(at), first, judge)
         slips.append(Slip(kind, first, last, first - low, last + high))
     return slips
 
 
-def _span(order: Ints, at: int, judge: _Judge) -> tuple[int, int]:
-    """How many bars earlier and later a jump fits about as well."""
+def _span(order: Ints, at: int, first: int, judge: _Judge) -> tuple[int, int]:
+    """How many bars earlier and later than its first bar a slip fits about as well."""
     step = int(order[at] - order[at - 1]) - 1
     best = judge.score(order)
     reach = [0, 0]
     for side, way in enumerate((-1, 1)):
         for far in range(1, _REACH):
+            run = slice(at - far, at) if way < 0 else slice(at, at + far)
+            if run.start < 1 or run.stop > len(order):
+                break
             moved = order.copy()
-            if way < 0:
-                run = slice(at - far, at)
-                if at - far < 1:
-                    break
-                moved[run] += step
-            else:
-                run = slice(at, at + far)
-                if at + far > len(order):
-                    break
-                moved[run] -= step
+            moved[run] -= way * step
             if not judge.allowed(moved):
                 break
-            if judge.score(moved) > best - _EQUAL:
+            equal = _EQUAL_OPENING if judge.opens[max(0, first - far)] and way < 0 else _EQUAL
+            if judge.score(moved) > best - equal:
                 reach[side] = far
     return reach[0], reach[1]

@@ -58,18 +58,22 @@ def as_json(found: TakeReading) -> dict[str, Any]:
             }
             for row in found.sections
         ],
-        "missing_bars": [_slip(row) for row in found.missing_bars],
-        "extra_bars": [_slip(row) for row in found.extra_bars],
+        "missing_bars": [bar for row in found.missing_bars for bar in row.bars],
+        "extra_bars": [bar for row in found.extra_bars for bar in row.bars],
+        "missing_ranges": [_slip(row) for row in found.missing_bars],
+        "extra_ranges": [_slip(row) for row in found.extra_bars],
         "summary": summary(found),
     }
 
 
 def _slip(row: SlipRow) -> dict[str, Any]:
+    """Where a slip may have been: `bars` is the likeliest place, from_bar to to_bar are alike."""
     return {
         "section": row.section,
         "bars": list(row.bars),
         "from_bar": row.from_bar,
         "to_bar": row.to_bar,
+        "certain": row.certain,
     }
 
 

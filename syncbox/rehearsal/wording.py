@@ -22,20 +22,24 @@ def summary(found: TakeReading) -> list[str]:
 
 
 def _slips(found: TakeReading) -> list[str]:
-    lines = [f"{_bars(row)} left out{_about(row)}" for row in found.missing_bars]
-    return lines + [f"{_bars(row)} played once more{_about(row)}" for row in found.extra_bars]
+    lines = [f"{_bars(row)} left out{_why(row)}" for row in found.missing_bars]
+    return lines + [f"{_bars(row)} played once more{_why(row)}" for row in found.extra_bars]
 
 
 def _bars(row: SlipRow) -> str:
-    if len(row.bars) == 1:
+    """Which bars, as exactly as the sound can tell."""
+    count = len(row.bars)
+    if row.certain and count == 1:
         return f"{row.section}: bar {row.bars[0]} was"
-    return f"{row.section}: bars {row.bars[0]} to {row.bars[-1]} were"
+    if row.certain:
+        return f"{row.section}: bars {row.bars[0]} to {row.bars[-1]} were"
+    if count == 1:
+        return f"{row.section}: one of bars {row.from_bar} to {row.to_bar} was"
+    return f"{row.section}: {count} of bars {row.from_bar} to {row.to_bar} were"
 
 
-def _about(row: SlipRow) -> str:
-    if row.from_bar >= row.bars[0] and row.to_bar <= row.bars[-1]:
-        return ""
-    return f" (or a bar like it, between {row.from_bar} and {row.to_bar})"
+def _why(row: SlipRow) -> str:
+    return "" if row.certain else " (they sound alike)"
 
 
 def _tempo(found: TakeReading) -> list[str]:

@@ -5,7 +5,8 @@ import pytest
 from rehearsing import read, taken
 
 from syncbox.rehearsal.chart import chart_of
-from syncbox.rehearsal.following import Course, follow
+from syncbox.rehearsal.following import follow
+from syncbox.rehearsal.walk import Course
 from syncbox.rehearsal.onsets import STEP_S, onsets_of_times
 
 

@@ -1,0 +1,186 @@
+"""How alike the bars of a take sound, and what that says for two of them being the same place.
+
+A bar's look is its sound in sixteen parts: the level of four low bands, where bass,
+drums and chords are told apart and a ringing cymbal is not. How far apart two bars of the
+same place of a section lie, and any two others, is measured in the take itself; so
+likeness speaks loudly in a take whose bars differ and keeps silent where all are alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncbox.rehearsal.beats import place_beats
+from syncbox.rehearsal.chart import Chart, ChartBar
+from syncbox.rehearsal.onsets import LOW, STEP_S, Floats, Onsets
+from syncbox.rehearsal.walk import Placed
+
+Ints = NDArray[np.int64]
+
+_SLOTS = 16
+_LOW_ROWS = 4  # of the flavour, 40 to 640 Hz
+_CYCLE = 4  # bars after which grooves and chords often come round
+_SPEAKS_MAX = 2.5  # nats that one pair of bars can say
+_SPREAD_MIN = 0.12  # of a distance, relative: less is not believed
+_UNLIKE = 0.75  # of pairs that are not tied, this many are nearer than one that is not alike
+_NEAREST = 0.08  # share of pairs that are taken for alike before more is known
+_PAIRS_MIN = 6  # pairs of a kind from which its distances are known
+
+
+@dataclass(frozen=True, slots=True)
+class Ties:
+    """In what two chart bars may be alike: numbers per chart bar, equal where they are."""
+
+    place: Ints  # the same bar of the same section
+    cycle: Ints  # so many whole cycles from it
+    section: Ints
+
+
+def ties_of(bars: Sequence[ChartBar]) -> Ties:
+    """The ties of a chart."""
+
+    def numbered(keys: Sequence[tuple[object, ...]]) -> Ints:
+        seen: dict[tuple[object, ...], int] = {}
+        return np.array([seen.setdefault(key, len(seen)) for key in keys])
+
+    kinds = [(b.section, str(b.meter), b.continued, b.opening) for b in bars]
+    return Ties(
+        numbered([(*kind, b.section_bar) for kind, b in zip(kinds, bars, strict=True)]),
+        numbered([(*kind, b.section_bar % _CYCLE) for kind, b in zip(kinds, bars, strict=True)]),
+        numbered([(b.section, b.opening) for b in bars]),
+    )
+
+
+def looks_of(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
+    """The look of each bar, (bars, rows, parts). Parts are centred on what is played on them."""
+    from scipy.ndimage import maximum_filter1d
+
+    rows = onsets.flavour if onsets.exact else onsets.flavour[:_LOW_ROWS]
+    cuts = _cuts(chart, placed, onsets)
+    cuts = (cuts - (cuts[:, 1:2] - cuts[:, :1]) / 2) / STEP_S
+    edges = np.clip(np.round(cuts).astype(int), 0, onsets.steps - 1)
+    total = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(_normal(rows), axis=1)], axis=1)
+    parts = (total[:, edges[:, 1:]] - total[:, edges[:, :-1]]) / np.maximum(np.diff(edges), 1)
+    width = max(3, int(np.median(np.diff(edges))))
+    strong = maximum_filter1d(_normal(onsets.strength[LOW : LOW + 1]), width)
+    beats = strong[:, (edges[:, 1:] + edges[:, :-1]) // 2]
+    looks = np.concatenate([parts, beats]).transpose(1, 0, 2)
+    return np.asarray(looks[:, :, 1:])  # what rings over from the bar before is not the bar's own
+
+
+def _cuts(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
+    """Begin of each part of each bar, and the end of the last, in seconds, laid through beats."""
+    beats = place_beats(chart, placed, onsets)
+    cuts = []
+    for n, p in enumerate(placed):
+        bar = chart.bars[p.index]
+        here = beats.bar == n
+        ends = p.end_s
+        if n + 1 < len(placed) and not bar.hold_s and (beats.bar == n + 1).any():
+            ends = float(beats.played_s[beats.bar == n + 1][0])
+        mapped = np.array([*bar.beats_s, bar.seconds])
+        times = np.array([*beats.played_s[here], ends])
+        cuts.append(np.interp(np.linspace(0, bar.seconds, _SLOTS + 1), mapped, times))
+    return np.array(cuts)
+
+
+def distances(looks: Floats, fellows: NDArray[np.bool_]) -> Floats:
+    """How far apart each two looks are, (bars, bars).
+
+    Rows count by how much better than chance they agree between bars of one place:
+    `fellows` says which two are.
+    """
+    weights = np.ones(looks.shape[1])
+    first, second = np.nonzero(np.triu(fellows, 1))
+    if len(first) >= _PAIRS_MIN:
+        within = ((looks[first] - looks[second]) ** 2).mean(axis=(0, 2)) / 2 + 1e-9
+        gain = np.maximum(looks.var(axis=0).mean(axis=1) / within - 1, 0.05)
+        weights = gain / within
+    flat = (looks * np.sqrt(weights / weights.sum())[:, None]).reshape(len(looks), -1)
+    square = (flat**2).sum(axis=1)
+    return np.asarray(np.sqrt(np.maximum(square[:, None] + square - 2 * flat @ flat.T, 0)))
+
+
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """What each pair of observed bars says for being tied, in nats: (bars, bars) each."""
+
+    place: Floats
+    cycle: Floats
+    section: Floats
+    apart: Floats  # 0 as any two, positive nearer: in spreads
+
+    @classmethod
+    def unknown(cls, looks: Floats) -> Likeness:
+        """Before any order is trusted: the nearest pairs of all are taken for alike."""
+        far = distances(looks, np.zeros((len(looks), len(looks)), dtype=bool))
+        inner = far[~np.eye(len(far), dtype=bool)]
+        near, usual = (float(each) for each in np.quantile(inner, (_NEAREST, 0.5)))
+        spread = max(usual - near, 1e-9) / 2
+        told = _told(far, (near, spread), (usual, spread))
+        return cls(told, np.log(0.5 * np.exp(told) + 0.5), np.zeros_like(told), _standing(far))
+
+    @classmethod
+    def of(cls, looks: Floats, ties: Ties, order: Ints) -> Likeness:
+        """Measured on an order of chart places that is right for most bars."""
+        place = _same(ties.place, order)
+        cycle = _same(ties.cycle, order) & ~place
+        section = _same(ties.section, order)
+        far = distances(looks, place)
+        beside = section & ~place & ~cycle
+        others = ~section & ~np.eye(len(order), dtype=bool)
+        return cls(
+            _speaks(far, place, beside),
+            np.log(0.5 * np.exp(_speaks(far, cycle, beside)) + 0.5),  # it may have no such cycle
+            _speaks(far, section, others),
+            _standing(far),
+        )
+
+
+def _same(names: Ints, order: Ints) -> NDArray[np.bool_]:
+    same = names[order][:, None] == names[order]
+    np.fill_diagonal(same, val=False)
+    return np.asarray(same)
+
+
+def _speaks(far: Floats, tied: NDArray[np.bool_], others: NDArray[np.bool_]) -> Floats:
+    """Log likelihood ratio of each distance: of a tied pair, over one that is not alike.
+
+    Among others some are alike by chance; what is not lies in their upper half.
+    """
+    if tied.sum() < 2 * _PAIRS_MIN or others.sum() < 2 * _PAIRS_MIN:
+        return np.zeros_like(far)
+    near = float(np.median(far[tied]))
+    near_spread = 1.48 * float(np.median(np.abs(far[tied] - near)))
+    near_spread = max(near_spread, _SPREAD_MIN * near, 1e-9)
+    middle, usual = (float(each) for each in np.quantile(far[others], (0.5, _UNLIKE)))
+    spread = max(near_spread, usual - middle)
+    return _told(far, (near, near_spread), (usual, spread))
+
+
+def _told(far: Floats, tied: tuple[float, float], others: tuple[float, float]) -> Floats:
+    """Log likelihood ratio from the middle and spread of both kinds."""
+    (near, near_spread), (usual, spread) = tied, others
+    if near >= usual:
+        return np.zeros_like(far)
+    # Nearer than usual for a tie, or farther than usual for others, says no more than that.
+    seen = np.clip(far, near, usual)
+    told = -0.5 * ((seen - near) / near_spread) ** 2 - np.log(near_spread)
+    told += 0.5 * ((seen - usual) / spread) ** 2 + np.log(spread)
+    return np.asarray(np.clip(told, -_SPEAKS_MAX, _SPEAKS_MAX))
+
+
+def _standing(far: Floats) -> Floats:
+    """Distances as spreads nearer than the middle."""
+    inner = far[~np.eye(len(far), dtype=bool)]
+    middle, spread = float(np.median(inner)), float(inner.std()) + 1e-9
+    return np.asarray(np.clip((middle - far) / spread, -2.5, 2.5))
+
+
+def _normal(rows: Floats) -> Floats:
+    mean = rows.mean(axis=1, keepdims=True)
+    return np.asarray((rows - mean) / (rows.std(axis=1, keepdims=True) + 1e-9))
