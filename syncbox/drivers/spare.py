@@ -48,7 +48,7 @@ from syncbox.units import NS_PER_SECOND
 _LOOK_S = 0.01
 _SAMPLE_NS = NS_PER_SECOND // 10
 _ASK_NS = NS_PER_SECOND // 4
-_WATCHED_NS = NS_PER_SECOND  # two devices are watched this long before one follows the other
+_WATCHED_NS = NS_PER_SECOND // 4  # two devices are watched this long before one follows the other
 _PLACE_GAP_NS = NS_PER_SECOND // 5  # no more than five places a second are taken up
 _PLACE_OLD_NS = 5 * NS_PER_SECOND  # one that is older is not worth to be taken up again
 _ANEW_NS = 30 * NS_PER_SECOND  # to be sure

@@ -23,7 +23,8 @@ _SLOPE_SPAN_NS = 2 * NS_PER_SECOND  # a shorter stretch says nothing of how fast
 _SLOPE_PPM_MAX = 500.0
 _PAUSE_NS = NS_PER_SECOND // 2  # without a block: what comes then is counted anew
 _EARLY_NS = 2_000_000  # below the edge: the frames were numbered anew
-_LATE_NS, _LATE_COUNT = 1_000_000, 10  # so many in a row above it: the same
+# So many samples in a row that much above it: the same. The device stood still.
+_LATE = ((1_000_000, 10), (3_000_000, 4))
 _AGEING = 100e-6  # how far two crystals drift apart, at the worst (common practice, no source)
 _ANSWERS = 64
 
@@ -55,7 +56,7 @@ class Frames:
     def __init__(self, rate: int) -> None:
         self._rate = rate
         self._seen: deque[tuple[int, int]] = deque()  # frame, ns; both ascending
-        self._late_in_a_row = 0
+        self._late_in_a_row = [0] * len(_LATE)
         self.line: Line | None = None
 
     def add(self, frame: int, ns: int) -> None:
@@ -67,23 +68,30 @@ class Frames:
             if frame < last_frame or not 0 < ns - last_ns < _PAUSE_NS:
                 self.forget()
         if self.line is not None:
-            late_ns = self.line.late_ns(frame, ns)
-            self._late_in_a_row = self._late_in_a_row + 1 if late_ns > _LATE_NS else 0
-            if late_ns < -_EARLY_NS:
-                self.forget()
-            elif self._late_in_a_row >= _LATE_COUNT:
-                kept = list(self._seen)[1 - _LATE_COUNT :]
-                self.forget()
-                self._seen.extend(kept)
+            self._look_for_a_jump(self.line.late_ns(frame, ns))
         self._seen.append((frame, ns))
         while ns - self._seen[0][1] > WINDOW_NS:
             self._seen.popleft()
         self.line = _lower_edge(self._seen, self._rate)
 
+    def _look_for_a_jump(self, late_ns: float) -> None:
+        """Begin anew, with what was seen since, where the frames do not fit the clock any more."""
+        if late_ns < -_EARLY_NS:
+            self.forget()
+            return
+        for index, (limit_ns, count) in enumerate(_LATE):
+            late = late_ns > limit_ns
+            self._late_in_a_row[index] = self._late_in_a_row[index] + 1 if late else 0
+            if self._late_in_a_row[index] >= count:
+                kept = list(self._seen)[1 - count :]
+                self.forget()
+                self._seen.extend(kept)
+                return
+
     def forget(self) -> None:
         """What was seen belongs to another count of frames."""
         self._seen.clear()
-        self._late_in_a_row = 0
+        self._late_in_a_row = [0] * len(_LATE)
         self.line = None
 
     @property

@@ -167,7 +167,8 @@ def two_machines() -> Iterator[tuple[Machine, Machine]]:
             _ip(*inside, "addr", "add", f"{machine.address}/24", "dev", machine.device)
             _ip(*inside, "link", "set", machine.device, "up")
             # A dummy server's frames stand still while it is late, which no sound card's do.
-            jackd = ("nice", "-n", "-15", "jackd", "--no-realtime", "-n", machine.server)
+            prompt = ("chrt", "-f", "10") if shutil.which("chrt") else ("nice", "-n", "-15")
+            jackd = (*prompt, "jackd", "--no-realtime", "-n", machine.server)
             machine.run(*jackd, "-d", "dummy", "-r", str(RATE), "-p", str(BLOCK_FRAMES))
         for machine in machines:
             ask = ["jack_wait", "-s", machine.server, "-w", "-t", "10"]
