@@ -82,6 +82,34 @@ class Listening(stand_in.State):
         self.gone.append(input_index)
 
 
+def test_one_that_takes_over_neither_loses_nor_doubles(deck):
+    now_ns = [1_000]
+    ports = [Inlets("pedal", "keys"), Inlets("pedal", "keys")]
+    old, new = (
+        Receiver(deck.heard, 3, now_ns=lambda: now_ns[0], open_port=inlets) for inlets in ports
+    )
+    new.hold()
+    for each in (old, new):
+        each.heed([["pedal"], ["keys"], ["gone"]])
+
+    def play(data):
+        now_ns[0] += 10
+        for inlets in ports:  # both hear all of it
+            inlets.open["keys"](data)
+
+    play(b"\x90\x01\x40")
+    play(b"\x90\x02\x40")
+    left_ns = old.end()
+    play(b"\x90\x03\x40")
+    new.begin(left_ns + 1)
+    play(b"\x90\x04\x40")
+    heard = EventReader(deck.heard).all()
+    keys = [event.data[1] for event in heard if event.port == 1]
+    assert keys == [1, 2, 3, 4]
+    # Nobody knows whether what has gone went while nobody looked: let go of what it held.
+    assert [(event.port, event.data) for event in heard if event.port != 1] == [(2, b"")]
+
+
 def test_arrivals_keep_their_distances_one_block_later(deck):
     state = Listening(1)
     cycle = Cycle(Play(state, stand_in.render, 0, 4), deck, now_ns=lambda: 0)

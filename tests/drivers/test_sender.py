@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from syncbox.drivers.sender import Sender
-from syncbox.engine.records import Deck, EventReader, push_event
+from syncbox.engine.records import Deck, EventReader, push_event, read_text
 
 SILENCING = ((b"\xfc", b"\xb2\x7b\x00"), (b"\xb0\x7b\x00",))
 
@@ -152,3 +152,71 @@ def test_hush_forgets_what_the_dead_engine_wanted(deck):
     silence = [data for _, data in stage.boxes["organ"].got if data != b"\x90\x40\x40"]
     assert silence == list(SILENCING[0])
     assert [data for _, data in stage.boxes["drum box"].got] == list(SILENCING[1])
+
+
+def relieve(stage, successor, *, from_turn):
+    """Turns of the old sender until it has left, then what the new one does."""
+    for number in range(from_turn):
+        assert stage.sender.turn(), number
+    stage.sender.relieved = True
+    stage.sender.run()
+    successor.sender.leaving = True
+    for ring in (stage.deck.to_sender, stage.deck.sent):
+        ring.take_up()
+    successor.sender.run()
+
+
+@pytest.mark.parametrize("from_turn", range(5))
+def test_another_sender_goes_on_where_the_first_one_left_off(deck, from_turn):
+    stage, successor = Stage(deck, "organ"), Stage(deck, "organ")
+    wanted = [b"\xf8", bytes((0xF0, *range(60), 0xF7)), b"\xf8", b"\xc0\x05", b"\xf8"]
+    begun_ns = stage.clock.time_ns
+    for number, data in enumerate(wanted):
+        stage.ask(begun_ns + number * 8_000_000, data=data)
+    for each in (stage, successor):
+        each.sender.notes.append({"open": [["organ"], []]})
+    relieve(stage, successor, from_turn=from_turn)
+    first, second = stage.boxes["organ"].got, successor.boxes["organ"].got
+    assert [data for _, data in first + second] == wanted
+    assert [at_ns for at_ns, _ in first] == [
+        begun_ns + number * 8_000_000 for number in range(len(first))
+    ]
+    sent = EventReader(deck.sent).all()
+    assert [event.data for event in sent] == wanted
+
+
+def test_what_a_sender_has_open_is_known_to_the_next_host(deck):
+    stage = Stage(deck, "organ", "drum box")
+    stage.sender.notes.append({"open": [["organ", "not there"], ["drum box"]]})
+    stage.sender.turn()
+    assert read_text(deck.sender_facts) == {"open": [["organ"], ["drum box"]]}
+
+
+class Turn:
+    """A turn that is free when a test says so."""
+
+    def __init__(self, *, free=False):
+        self.claimed, self.free = False, free
+
+    def claim(self):
+        self.claimed = True
+
+
+def test_a_sender_waits_for_its_turn_with_its_ports_open(deck):
+    stage, turn = Stage(deck, "organ"), Turn()
+    stage.sender.notes.append({"open": [["organ"], []]})
+    stage.clock.nap_ns = lambda length_ns: let_go(stage, turn, length_ns)
+    assert stage.sender.wait(turn)
+    assert turn.claimed
+    assert read_text(deck.sender_facts)["open"] == [["organ"], []]
+
+
+def let_go(stage, turn, length_ns):
+    stage.clock.time_ns += length_ns
+    turn.free = turn.claimed
+
+
+def test_a_sender_that_shall_leave_before_its_turn_does_nothing(deck):
+    stage, turn = Stage(deck, "organ"), Turn(free=True)
+    stage.sender.leaving = True
+    assert not stage.sender.wait(turn)

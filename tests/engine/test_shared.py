@@ -12,7 +12,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from syncbox.engine.shared import Board, Ring, Segment, load_object, share_object
+from syncbox.engine.shared import (
+    Board,
+    Ring,
+    Segment,
+    load_copy,
+    load_object,
+    new_name,
+    remove_segment,
+    share_object,
+)
 from syncbox.errors import EngineError
 
 
@@ -175,6 +184,52 @@ def test_a_killed_creator_leaves_no_memory_behind():
         assert child.returncode == -signal.SIGKILL
     with pytest.raises(EngineError):
         Segment.attach(name)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="killing a process this way is POSIX")
+def test_memory_with_a_given_name_outlives_its_creator():
+    name = new_name()
+    with subprocess.Popen(
+        [sys.executable, "-c", KILLED.replace("4096", f"4096, {name!r}")],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as child:
+        assert child.stdout
+        assert child.stdout.readline().strip() == name
+        _, noise = child.communicate("now\n")
+        assert child.returncode == -signal.SIGKILL
+    assert noise == ""  # also from the tidying helper
+    Segment.attach(name).close()
+    left = Segment.attach(name).own()
+    left.disown()
+    left.close()
+    Segment.attach(name).own().close()
+    with pytest.raises(EngineError):
+        Segment.attach(name)
+    remove_segment(name)
+
+
+def test_a_copy_outlives_its_segment():
+    segment = share_object({"clips": [np.arange(5, dtype=np.float32)], "rate": 48_000})
+    found = load_copy(segment)
+    segment.close()
+    assert found["rate"] == 48_000
+    assert found["clips"][0].tolist() == [0, 1, 2, 3, 4]
+
+
+def test_a_ring_is_taken_up_where_another_writer_and_reader_left_it():
+    memory = bytearray(Ring.size(capacity=4, payload_bytes=8))
+    first, other = (Ring(memoryview(memory), capacity=4, payload_bytes=8) for _ in range(2))
+    for number in range(6):
+        assert first.push(struct.pack("<q", number))
+        assert first.pop() == struct.pack("<q", number)
+    assert first.push(struct.pack("<q", 6))
+    other.take_up()
+    assert other.push(struct.pack("<q", 7))
+    assert [struct.unpack("<q", other.pop())[0] for _ in range(2)] == [6, 7]
+    assert other.pop() is None
 
 
 def test_closing_twice_is_safe():
