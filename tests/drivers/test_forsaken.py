@@ -13,9 +13,13 @@ from listening import wait_for
 from stand_in import CLOCK_FRAMES, Press
 
 from syncbox.drivers.forsaken import find
+from syncbox.drivers.hostside import NoPorts
 from syncbox.drivers.processes import runtime_folder
 from syncbox.drivers.runfile import RunFile
+from syncbox.engine.records import Deck
+from syncbox.engine.state import Now
 from syncbox.engine.transport import State
+from syncbox.engine.words import Word
 from syncbox.errors import BusyError
 
 pytestmark = [
@@ -182,3 +186,49 @@ def test_a_run_file_that_says_nothing_is_no_hindrance(tmp_path, damage):
         assert find(run_file) is None
         run_file.close()
         assert run_files() == []
+
+
+def test_a_host_that_cannot_take_over_leaves_the_engine_playing(tmp_path, monkeypatch):
+    with host(tmp_path) as first:
+        first.kill()
+        with monkeypatch.context() as patch:
+            patch.setattr(NoPorts, "engine_is_adopted", no_luck)
+            with pytest.raises(ZeroDivisionError), taken_over(tmp_path):
+                pass
+        assert lives(first.engine)
+        with taken_over(tmp_path) as session:
+            assert session.status().now.transport == 1
+    assert gone(first)
+
+
+def no_luck(self, client):
+    raise ZeroDivisionError
+
+
+def test_a_host_killed_while_it_starts_leaves_nothing_that_hinders(tmp_path):
+    # The engine is on its way, and nobody has heard yet that it is ready.
+    early = "import syncbox.drivers.child as child; child.Child.answer = die"
+    define = "def die(self, **_): print(self.pid, 'x', flush=True); import time; time.sleep(300)"
+    with host(tmp_path, before=f"{define}\n{early}") as first:
+        first.kill()
+        with taken_over(tmp_path) as session:
+            assert session._engine.pid == first.engine
+            assert session.status().now.transport == 0
+            session.press(Press.START)
+            wait_for(lambda: session.status().now.transport == 1)
+    assert not lives(first.engine)
+    assert run_files() == []
+
+
+def test_what_waits_for_the_engine_is_done_by_the_next_host(tmp_path):
+    real = {"program": "hosts.real_program()", "options": "{}"}
+    with host(tmp_path, then="session.press(hosts.Command.START)", **real) as first:
+        first.kill()
+        deck = Deck.attach(first.deck, Now)
+        deck.words[Word.OWED] = 1  # it was killed before the engine was told of a port
+        done = deck.read()[0].commands_done
+        with taken_over(tmp_path) as session:
+            wait_for(lambda: deck.read()[0].commands_done == done + 1)
+            wait_for(lambda: deck.words[Word.OWED] == 0)
+            assert session._returns.owed == 0
+        deck.close()

@@ -181,3 +181,28 @@ def first_host_without_box(show, server):
         time.sleep(0.02)
 """,
     )
+
+
+def test_a_server_that_went_away_while_nobody_looked_is_asked_for_again(start_jackd, tmp_path):
+    with start_jackd(block_frames=2048) as server:
+        first = first_host_without_box(tmp_path, server.name)
+        first.kill()
+        server.process.kill()
+        server.process.wait()
+    try:
+        time.sleep(1)
+        with taken_over(tmp_path) as session:
+            wait_for(lambda: session.status().rescuing)
+            before = session.status()
+            assert "No sound" in before.trouble or "went away" in before.trouble
+            with start_jackd(block_frames=2048):
+                wait_for(lambda: session.status().engine_alive)
+                wait_for(lambda: session.status().blocks > before.blocks + 20)
+                after = session.status()
+                assert after.now.transport == State.ROLLING
+                assert after.frame > before.frame
+                session.close()
+    finally:
+        watch(first.engine).kill()
+        for part in "dpk":
+            remove_segment(first.deck[:-1] + part)

@@ -1,11 +1,15 @@
 from __future__ import annotations
 
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 from building import program_of, section, song
+from listening import wait_for
 
 from syncbox.drivers.choose import choose
 from syncbox.drivers.recorder import RecordJob, TakeRecorder
@@ -45,3 +49,39 @@ def test_a_port_that_is_not_there_is_named(jack_server: str, tmp_path: Path) -> 
     job = RecordJob(jack_server, ("nowhere:in",), str(tmp_path / "take.wav"))
     with pytest.raises(DeviceError, match="no audio input is called nowhere:in"):
         TakeRecorder(job)
+
+
+HOST = """
+import sys, time
+from syncbox.drivers.recorder import RecordJob, TakeRecorder
+TakeRecorder(RecordJob(sys.argv[1], ("tone:out",), sys.argv[2]))
+print("recording", flush=True)
+time.sleep(60)
+"""
+
+
+def test_a_take_is_readable_after_its_host_was_killed(jack_server: str, tmp_path: Path) -> None:
+    import jack
+
+    path = tmp_path / "take.wav"
+    tone = jack.Client("tone", no_start_server=True, servername=jack_server)
+    port = tone.outports.register("out")
+
+    @tone.set_process_callback
+    def process(frames: int) -> None:
+        port.get_array()[:] = 0.25
+
+    with tone:
+        host = subprocess.Popen(
+            [sys.executable, "-c", HOST, jack_server, str(path)], stdout=subprocess.PIPE
+        )
+        assert host.stdout
+        assert host.stdout.readline() == b"recording\n"
+        time.sleep(1)
+        host.kill()
+        host.communicate()
+        wait_for(lambda: not any(p.name.startswith("syncbox-take") for p in tone.get_ports()))
+    sound, rate = soundfile.read(path)
+    assert rate == 48_000
+    assert len(sound) > 24_000
+    assert np.median(sound) == pytest.approx(0.25, abs=1e-5)
