@@ -146,6 +146,34 @@ def test_a_stalled_engine_comes_back_on_the_grid(jack_server):
     assert all(frame % CLOCK_FRAMES == 0 for frame in clocks)
 
 
+def test_a_computer_that_slept_plays_on_where_its_sound_card_is(own_jack_server):
+    """Asleep, nothing runs and the card counts nothing: here every process is stopped at once."""
+    with open_on(own_jack_server.name) as session, capture(own_jack_server.name) as listener:
+        wait_for(lambda: connected(session))
+        session.press(Press.START)
+        wait_for(listener.messages)
+        engine, before = session._engine.pid, session.status()
+        asleep = [session._engine.pid, own_jack_server.process.pid, listener.process.pid]
+        for number in asleep:
+            os.kill(number, signal.SIGSTOP)
+        time.sleep(3.0)
+        assert "stopped asking for sound" in session.status().trouble
+        for number in reversed(asleep):
+            os.kill(number, signal.SIGCONT)
+        wait_for(lambda: session.status().blocks > before.blocks + 100)
+        seen = len(listener.messages())
+        wait_for(lambda: len(listener.messages()) > seen + 20)
+        heard, status = listener.heard(), session.status()
+    assert session._engine.pid == engine, "it was not replaced: nothing had fallen"
+    assert status.trouble == ""
+    zero = status.audio_frame_zero
+    clocks = [frame - zero for _, frame, data in heard["midi"] if data == "f8"]
+    # In the block that slept the server's count and the capture's may be a block apart.
+    off = [frame for frame in clocks if frame % CLOCK_FRAMES]
+    assert len(off) <= 1, off
+    assert not set(off).intersection(clocks[-15:])
+
+
 def test_minutes_of_freewheeling_stay_on_the_grid(own_jack_server):
     """JACK as fast as the machine goes: no deadline, so nothing may be missing at all."""
     import jack
