@@ -15,6 +15,7 @@ What the spare does:
 | silent  | the first said goodbye                                      | silent, says so    |
 | silent  | a second first one is heard beside the one it has           | silent, stays      |
 | silent  | its own is quiet for `RIVAL_NS`, and another one is heard   | silent, goes there |
+| either  | the first one is a spare that has given back                | as it was, alone   |
 | playing | the first is heard again                                    | playing, says BOTH |
 | playing | a person gives back, and the first is alive                 | silent, goes along |
 | playing | a person gives back, and nothing is alive                   | playing, says why  |
@@ -170,9 +171,7 @@ def spare_hears(spare: Spare, word: Word, now_ns: int, own: Own) -> Spare:
     if word.run == own.run:
         return spare
     if not word.playing:
-        same = spare.follower is not None and spare.follower.word.run == word.run
-        follower = spare.follower.hear(word, now_ns) if same and spare.follower else None
-        return replace(spare, follower=follower or met(word, now_ns))
+        return _hears_a_silent_one(spare, word, now_ns)
     first = spare.first
     if first is None:
         return replace(spare, first=met(word, now_ns), went_along=False)
@@ -181,6 +180,16 @@ def spare_hears(spare: Spare, word: Word, now_ns: int, own: Own) -> Spare:
     if now_ns - first.heard_ns < RIVAL_NS and not first.word.leaves:
         return replace(spare, rival_ns=now_ns)
     return replace(spare, first=met(word, now_ns), went_along=False)
+
+
+def _hears_a_silent_one(spare: Spare, word: Word, now_ns: int) -> Spare:
+    follower, first = spare.follower, spare.first
+    same = follower is not None and follower.word.run == word.run
+    heard = follower.hear(word, now_ns) if same and follower else met(word, now_ns)
+    was_first = first is not None and first.word.run == word.run
+    if was_first and first is not None and word.number > first.word.number:
+        return replace(spare, follower=heard, first=None, went_along=False)
+    return replace(spare, follower=heard)
 
 
 def spare_goes_along(spare: Spare) -> Spare:

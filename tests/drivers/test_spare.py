@@ -179,6 +179,74 @@ def test_a_bad_network_is_no_reason_to_take_over(pair: Pair) -> None:
     assert min(abs(pair.apart_frames()) for _ in range(20)) < 0.05 * RATE
 
 
+def test_the_first_one_comes_back_as_the_spare_of_the_spare(pair: Pair) -> None:
+    follows(pair)
+    pair.kill_first()
+    wait_for(lambda: situation(pair) is Situation.PLAYING)
+    post = Post()
+    with (
+        open_session(written(), "simulated", spare=True) as again,
+        SpareSide(
+            again.deck_name,
+            Now,
+            replace(OWN, run=13),
+            Letter(13, "", "", "first"),
+            post,
+            press=again.press,
+            port_count=3,
+            first=("127.0.0.1", pair.side._post.port),
+        ) as back,
+    ):
+        wait_for(lambda: back.status().situation is Situation.FOLLOWING)
+        wait_for(lambda: pair.side.status().follower)
+        assert situation(pair) is Situation.PLAYING
+        assert again.status().now.bar > 0
+        one, other = pair.spare.status(), again.status()
+        apart = other.frame - one.frame - (other.host_ns - one.host_ns) * RATE / 1e9
+        assert abs(apart) < 0.05 * RATE
+        assert again.status().midi_sent == (0, 0, 0)
+        # In a break they change over again.
+        assert back.take_over() is None
+        wait_for(lambda: situation(pair) is Situation.BOTH)
+        assert pair.side.give_back() is None
+        wait_for(lambda: situation(pair) is Situation.FOLLOWING)
+        wait_for(lambda: back.status().situation is Situation.PLAYING)
+
+
+def test_an_engine_of_the_first_that_is_mended_keeps_the_show(pair: Pair) -> None:
+    patient = replace(OWN, patience_ns=20_000_000_000)  # a busy machine mends slowly
+    pair.side._own = replace(patient, run=12)
+    follows(pair)
+    os.kill(pair.first._engine.pid, signal.SIGKILL)
+    wait_for(lambda: situation(pair) is Situation.QUIET)
+    wait_for(lambda: situation(pair) is Situation.FOLLOWING)
+    wait_for(lambda: abs(pair.apart_frames()) < 0.05 * RATE)
+    assert not pair.side.playing
+
+
+def test_the_spares_own_engine_dies_and_is_mended_in_silence(pair: Pair) -> None:
+    follows(pair)
+    taken = pair.spare._deck.read()[0].places_taken
+    os.kill(pair.spare._engine.pid, signal.SIGKILL)
+    wait_for(lambda: pair.spare._deck.read()[0].places_taken > taken)
+    wait_for(lambda: abs(pair.apart_frames()) < 0.05 * RATE)
+    assert pair.spare.status().midi_sent == (0, 0, 0)
+    assert not pair.side.playing
+
+
+def test_what_has_taken_over_is_mended_and_sounds_on(pair: Pair) -> None:
+    follows(pair)
+    pair.kill_first()
+    wait_for(lambda: situation(pair) is Situation.PLAYING)
+    wait_for(lambda: pair.spare.status().midi_sent[0] > 20)
+    os.kill(pair.spare._engine.pid, signal.SIGKILL)
+    wait_for(lambda: not pair.spare.status().engine_alive)
+    wait_for(lambda: pair.spare.status().engine_alive)
+    count = pair.spare.status().midi_sent[0]
+    wait_for(lambda: pair.spare.status().midi_sent[0] > count + 20)
+    assert not pair.spare._deck.read()[0].silent
+
+
 def test_the_first_one_leaves_in_good_order(pair: Pair) -> None:
     follows(pair)
     pair.beacon.close()

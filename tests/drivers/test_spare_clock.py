@@ -28,7 +28,7 @@ def watched(
 
 
 @given(st.integers(0, 10**6), st.floats(-150, 150))
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_the_lower_edge_is_found_under_late_callbacks(seed: int, ppm: float) -> None:
     frames, frame_ns = watched(random.Random(seed), ppm=ppm)
     assert frames.line is not None
@@ -88,7 +88,7 @@ def test_four_time_stamps_give_offset_and_delay_as_the_standard_says() -> None:
 
 
 @given(st.integers(0, 10**6))
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_a_jittery_network_is_seen_through_and_its_doubt_is_honest(seed: int) -> None:
     chance, offset, ahead_ns = random.Random(seed), Offset(), -3_600_000_000_000
     for number in range(40):

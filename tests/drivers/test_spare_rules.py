@@ -6,7 +6,7 @@ import random
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from syncbox.drivers.spare_rules import (
@@ -166,6 +166,17 @@ def test_a_silent_one_that_goes_along_with_us_is_no_first() -> None:
     assert said(spare, MS) is Situation.PLAYING
 
 
+def test_a_first_that_is_silent_now_is_no_first_any_more() -> None:
+    """Two that have changed places: the one that gave back goes along with the other."""
+    spare = spare_takes_over(heard(), MS, OWN)
+    assert isinstance(spare, Spare)
+    late = spare_hears(spare, replace(FIRST, playing=0), 2 * MS, OWN)
+    assert said(late, 2 * MS) is Situation.BOTH, "an old word changes nothing"
+    alone = spare_hears(spare, replace(FIRST, playing=0, number=2), 2 * MS, OWN)
+    assert said(alone, 2 * MS) is Situation.PLAYING
+    assert alone.follower is not None
+
+
 # --- the first one ----------------------------------------------------------------------------
 
 SPARE = replace(FIRST, run=1, playing=0, goes_along=1, hears_ns=50 * MS)
@@ -280,6 +291,7 @@ class Night:
 
 
 @given(st.integers(0, 2**32))
+@settings(deadline=None, max_examples=60)
 def test_both_never_play_without_a_word_whatever_the_network_does(seed: int) -> None:
     night = Night(seed)
     for now_ns in range(0, SECONDS * 1000 * MS, TICK_NS):
@@ -287,6 +299,7 @@ def test_both_never_play_without_a_word_whatever_the_network_does(seed: int) -> 
 
 
 @given(st.integers(0, 2**32))
+@settings(deadline=None, max_examples=60)
 def test_a_first_that_dies_is_always_replaced_if_it_may_be(seed: int) -> None:
     night = Night(seed)
     night.first_dies_s, night.own = 20.0, OWN
@@ -295,6 +308,7 @@ def test_a_first_that_dies_is_always_replaced_if_it_may_be(seed: int) -> None:
     assert night.spare.playing or not night.spare.went_along
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 40), min_size=1), st.randoms(use_true_random=False))
 def test_old_and_doubled_words_change_nothing(numbers: list[int], chance: random.Random) -> None:
     spare, newest = Spare(), -1
