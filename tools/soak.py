@@ -5,7 +5,8 @@
     python tools/soak.py --nights 20000 --from 5000
     python tools/soak.py --seed 94          one again, to look into
 
-What is judged is said in syncbox/lab/soak.py. Exits with 1 when an invariant broke.
+What is judged is said in syncbox/lab/soak.py, and for seeds from 100000 on, which have pads,
+zones, time code, pulled cables and a leader as well, in soak_wide.py. Exits with 1 when an invariant broke.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from syncbox.lab.soak import broken_in
+from syncbox.lab.soak_wide import broken_in
 
 
 def night(seed: int) -> list[str]:

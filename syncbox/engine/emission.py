@@ -8,6 +8,7 @@ from syncbox.engine.override import holds_on
 from syncbox.engine.planning import end_song, leaves, leg_fact, stop_now
 from syncbox.engine.ports import ClockGroup, flush
 from syncbox.engine.releases import puts_off, send_put_off
+from syncbox.engine.returning import has_left
 from syncbox.engine.run import NEVER, LegRun
 from syncbox.engine.state import EngineState, Fade
 from syncbox.engine.transport import Fact
@@ -68,6 +69,8 @@ def _emit_timed(state: EngineState, first: int, limit: int) -> None:
     while rows and rows[0][0] < limit:
         frame, _, port, data, why = rows.pop(0)
         state.midi.append((_offset(state, frame, first), port, data, why))
+        if port in state.returning:
+            has_left(state, port, why)
     if state.timed_sounds:
         due = [row for row in state.timed_sounds if row[0] < limit]
         for frame, sound in due:

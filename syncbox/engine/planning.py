@@ -280,18 +280,20 @@ def _next_song(state: EngineState, tail: LegRun, leg: CompiledLeg) -> Fraction:
         send_stop(state, tail.end_frame - 2 * state.start_lead)
         return tail.end
     tail.ends_song = True
-    send_stop(state, tail.end_frame)
+    opening = leg.route_start * state.stretch
+    begins = ceil(tail.end + song.gap_frames - opening) + opening
+    send_stop(state, min(tail.end_frame, floor(begins) - 2 * state.start_lead))
     state.prepare_frame = tail.end_frame + song.gap_frames // 2
     interval = clock_interval(leg.first_qpm, state.rate) * state.stretch
     state.free_clock.add(tail.end + interval, interval)
-    opening = leg.route_start * state.stretch
-    return ceil(tail.end + song.gap_frames - opening) + opening
+    return begins
 
 
 def stop_now(state: EngineState, frame: int) -> None:
     """Everything stops at a frame of the present block; the song waits to be started again."""
     state.runs.clear()
     state.tail = None
+    rolling = [row[2] for row in state.timed.rows if row[4] == "stop" and not state.midi_rolling]
     state.timed.clear()
     state.timed_sounds.clear()
     state.stop_frame = state.prepare_frame = NEVER
@@ -299,6 +301,8 @@ def stop_now(state: EngineState, frame: int) -> None:
     state.jump_leg = -1
     if state.midi_rolling:
         send_stop(state, frame)
+    for port in rolling:  # a hold or a gap was decided, but its Stop has not left yet
+        state.timed.add(frame + state.outboxes[port].shift, port, stop(), "stop")
     state.slots.clear()
     state.mixer.stop_all(frame - state.next_frame)
     rest_clock(state, frame)

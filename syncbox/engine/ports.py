@@ -19,6 +19,7 @@ from syncbox.midi.wire import BYTE_US
 from syncbox.score.rig import MidiPort, Rig, Wire
 from syncbox.units import CLOCKS_PER_QUARTER, ms_to_frames, round_half_up
 
+SONG_POSITION = 0xF2
 MidiOut = tuple[int, int, bytes, str]  # offset in the block, port, one whole message, why
 
 
@@ -176,9 +177,10 @@ class Timed:
         self.rows: list[tuple[int, int, int, bytes, str]] = []  # frame, order, port, message, why
         self._order = 0
 
-    def add(self, frame: int, port: int, data: bytes, why: str) -> None:
+    def add(self, frame: int, port: int, data: bytes, why: str, *, ahead: bool = False) -> None:
+        """A message for a frame, after what is there for that frame, or ahead of it."""
         self._order += 1
-        insort(self.rows, (frame, self._order, port, data, why))
+        insort(self.rows, (frame, -self._order if ahead else self._order, port, data, why))
 
     def clear(self) -> None:
         self.rows.clear()
@@ -223,5 +225,9 @@ def _free_slot(
 
 
 def in_sending_order(message: MidiOut) -> tuple[int, bool]:
-    """Sort key: by frame, real-time bytes first."""
-    return message[0], not is_realtime(message[2])
+    """Sort key: by frame, real-time bytes first, and with them the position that Continue is for.
+
+    After a lost block all of them may leave on one frame.
+    """
+    data = message[2]
+    return message[0], not (is_realtime(data) or data[0] == SONG_POSITION)

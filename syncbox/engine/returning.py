@@ -22,7 +22,6 @@ from syncbox.midi.messages import continue_, panic, song_position, start, stop
 from syncbox.units import TICKS_PER_CLOCK, TICKS_PER_SONG_POSITION
 
 PORTS_MAX = 64
-_UNKNOWN = -1  # the bar line where the port goes on is not decided yet
 _KINDS = 4  # room for kinds in an argument
 NOT_KNOWN = -1  # since when it is there: it may have come just now
 _BEGINNINGS = ("start", "continue")
@@ -86,16 +85,19 @@ def _end_what_was_played(state: EngineState, port: int, frame: int) -> None:
 
 def _rejoin_music(state: EngineState, port: int) -> None:
     kind = state.program.rig.ports[port]
-    if not (kind.start_stop or kind.song_position):
-        return
-    if state.midi_rolling and not _will_begin(state, port):
-        if kind.start_stop:
-            state.timed.add(_shifted(state, port, state.next_frame), port, stop(), "stop")
-        state.returning[port] = _UNKNOWN
-    elif state.transport is State.HOLDING or state.midi_rolling:
-        _tell(state, port, state.next_frame, _next_position(state))
-    elif state.transport is State.COUNTING_IN and (tick := _next_position(state)):
-        _tell(state, port, state.next_frame, tick)  # in the middle of a song
+    if state.told_frame == NOT_KNOWN or not (kind.start_stop or kind.song_position):
+        return  # no song has begun yet
+    now = state.next_frame - state.outboxes[port].shift
+    beginning = _beginning(state, port)
+    if state.midi_rolling and beginning is None:
+        state.returning.add(port)
+    elif beginning != "start" and not _is_planned(state, port, _POSITION):
+        playing = state.midi_rolling or state.transport in (State.HOLDING, State.COUNTING_IN)
+        tick = _next_position(state) if playing else 0
+        if tick or state.midi_rolling or state.transport is State.HOLDING:
+            _tell(state, port, now, tick)
+    if kind.start_stop:  # it may play on from before; then it would not hear anything else
+        state.timed.add(state.next_frame, port, stop(), "stop", ahead=True)
 
 
 def _next_position(state: EngineState) -> int:
@@ -104,25 +106,38 @@ def _next_position(state: EngineState) -> int:
     return coming[0].told_tick + coming[0].first_tick if coming else state.told_tick
 
 
-def _will_begin(state: EngineState, port: int) -> bool:
-    begins = state.program.rig.ports[port].start_stop
-    whys = _BEGINNINGS if begins else _POSITION
-    return any(row[2] == port and row[4] in whys for row in state.timed.rows)
+def _last_told(state: EngineState, port: int) -> tuple[str, ...]:
+    return _BEGINNINGS if state.program.rig.ports[port].start_stop else _POSITION
+
+
+def _beginning(state: EngineState, port: int) -> str | None:
+    """With what a port will begin, if that is planned."""
+    return _is_planned(state, port, _last_told(state, port))
+
+
+def _is_planned(state: EngineState, port: int, whys: tuple[str, ...]) -> str | None:
+    """The first of some messages that a port will be sent."""
+    rows = state.timed.rows
+    return next((row[4] for row in rows if row[2] == port and row[4] in whys), None)
 
 
 def join_returned(state: EngineState, block_end: int) -> None:
     """Every block while a port waits for its bar line."""
-    for port, going_on in list(state.returning.items()):
-        done = going_on != _UNKNOWN and going_on < state.next_frame
-        coming = _will_begin(state, port)
-        if done or not state.midi_rolling or (going_on == _UNKNOWN and coming):
-            del state.returning[port]
-        elif not coming:  # not planned yet, or a jump has thrown it over
-            state.returning[port] = _plan(state, port, block_end)
+    for port in tuple(state.returning):
+        if not state.midi_rolling:
+            state.returning.discard(port)
+        elif _beginning(state, port) is None:  # not planned yet, or a jump has thrown it over
+            _plan(state, port, block_end)
 
 
-def _plan(state: EngineState, port: int, block_end: int) -> int:
-    """Song position and Continue for the next bar line that can be told; when the last leaves."""
+def has_left(state: EngineState, port: int, why: str) -> None:
+    """A message has left a port that waits: it may have been the last that it waited for."""
+    if why in _last_told(state, port):
+        state.returning.discard(port)
+
+
+def _plan(state: EngineState, port: int, block_end: int) -> None:
+    """Song position and Continue for the next bar line that can be told."""
     earliest = block_end + state.margin
     lines = (
         (frame, run.told_tick + tick)
@@ -134,16 +149,13 @@ def _plan(state: EngineState, port: int, block_end: int) -> int:
     # Only every sixteenth has a number; a bar line between two of them cannot be told.
     told = [line for line in lines if line[1] % TICKS_PER_SONG_POSITION == 0]
     if not told:
-        return _UNKNOWN
+        return
     line, tick = min(told)
     rig_port = state.program.rig.ports[port]
-    frame = line - 3 * state.start_lead // 2
-    knows = rig_port.song_position and _tell(state, port, frame, tick)
+    knows = rig_port.song_position and _tell(state, port, line - 3 * state.start_lead // 2, tick)
     if rig_port.start_stop:
-        frame = line - state.start_lead
         data, why = (continue_(), "continue") if knows and tick else (start(), "start")
-        state.timed.add(_shifted(state, port, frame), port, data, why)
-    return _shifted(state, port, frame)
+        state.timed.add(_shifted(state, port, line - state.start_lead), port, data, why)
 
 
 def _tell(state: EngineState, port: int, frame: int, tick: int) -> bool:
@@ -152,7 +164,8 @@ def _tell(state: EngineState, port: int, frame: int, tick: int) -> bool:
     if not state.program.rig.ports[port].song_position or position > SONG_POSITION_MAX:
         return False
     at = _shifted(state, port, frame)
-    state.timed.add(at, port, song_position(position), "song position")
+    # A Continue for the same frame must not come before it.
+    state.timed.add(at, port, song_position(position), "song position", ahead=True)
     return True
 
 

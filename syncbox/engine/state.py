@@ -173,7 +173,7 @@ class EngineState:
         # Per port and instrument, so that a port that comes back is brought up to date alone
         self.patches: list[PatchOut | None] = [None] * len(program.rig.instruments)  # wanted now
         self.absent = [False] * len(ports)  # nothing but clocks is sent there for now
-        self.returning: dict[int, int] = {}  # port: when it goes on with the music, -1 unknown
+        self.returning: set[int] = set()  # ports that wait for a bar line to go on at
         self.told_tick = 0  # song position of the receivers at the end of the tail
         self.told_frame = -1  # who is there since then has heard Start, position and all since
         self._set_leads(program.rig, program.rate)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from fractions import Fraction
 
 from syncbox.score.controls import Zone
+from syncbox.score.hands import Pad, PadStart
 from syncbox.score.meter import Meter
 from syncbox.score.rig import (
     Instrument,
@@ -34,6 +36,7 @@ from syncbox.score.song import (
     Span,
     TempoStep,
 )
+from syncbox.score.timecode import CodeRate, TimeCode
 
 _METERS = (
     Meter.of(4, 4),
@@ -113,3 +116,42 @@ def made_up_show(random_: random.Random) -> Show:
     thens = (Then.WAIT, Then.SEGUE, Then.GAP)
     entries = tuple(SetEntry(name, then=random_.choice(thens)) for name in songs)
     return Show("", made_up_rig(random_), SetList("made up", entries), songs)
+
+
+def widened(show: Show, random_: random.Random) -> Show:
+    """The same with pads, zones that change, time code, patches that wait, and perhaps a leader."""
+    stand, strings, lights = show.rig.ports
+    code_port, late = random_.choice((0, 1)), Fraction(random_.choice((0, -4, 6)))
+    organ, *others = show.rig.instruments
+    rig = replace(
+        show.rig,
+        ports=(
+            replace(stand, time_code=code_port == 0),
+            replace(strings, time_code=code_port == 1),
+            replace(lights, offset_ms=late),
+        ),
+        instruments=(replace(organ, when_released=random_.random() < 0.5), *others),
+        input_ports={"keys": "keys", "box": "box"},
+        follow=random_.choice((None, None, "box")),
+        pads=(Pad("hit", "hit.wav", "hits", start=random_.choice(list(PadStart))),),
+        zones_early_ms=Fraction(random_.choice((0, 0, 40))),
+    )
+    rate = random_.choice(list(CodeRate))
+    songs = {
+        name: replace(
+            song,
+            sections=tuple(replace(each, zones=_zones(random_)) for each in song.sections),
+            time_code=TimeCode(rate, random_.randrange(1000), in_count=random_.random() < 0.5),
+        )
+        for name, song in show.songs.items()
+    }
+    return replace(show, rig=rig, songs=songs)
+
+
+def _zones(random_: random.Random) -> tuple[Zone, ...]:
+    """None, one, or two that share the keyboard."""
+    split = random_.randint(50, 70)
+    pedals = random_.choice((None, frozenset[int]()))
+    low = Zone("keys", random_.choice(_INSTRUMENTS), high=split, transpose=12)
+    high = Zone("keys", random_.choice(_INSTRUMENTS), low=split, pedals=pedals)
+    return random_.choice(((), (low,), (low, high), (high,)))

@@ -309,3 +309,39 @@ def test_a_jump_that_is_taken_back_leaves_nothing_on_a_port_that_is_early() -> N
     engine.turn(BAR // engine.block_frames)
     told = [why for _, port, _, why in engine.midi if port == 0 and why in ("stop", "continue")]
     assert told == ["stop", "continue"]
+
+
+def test_a_stop_just_before_a_hold_still_reaches_the_ports() -> None:
+    """The hold is decided ahead, with the Stop of its own; that one must not be all there is."""
+    engine = Engine(program_of(song(section("A", 1, item(Hold(), 1, 2)), section("B", 1))))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.bar == 1)
+    while not any(row[4] == "stop" for row in engine.state.timed.rows):
+        engine.turn()
+    assert not engine.frames("stop")
+    engine.press(Command.STOP)
+    assert len(engine.frames("stop")) == 1
+
+
+def test_after_a_song_without_any_gap_stop_comes_before_the_next_start() -> None:
+    entries = (SetEntry("song-0", Then.GAP, Fraction(0)), SetEntry("song-1"))
+    written = song(section("A", 1))
+    engine = Engine(program_of(written, written, entries=entries))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.songs_over == 1)
+    engine.turn(20)
+    told = [why for _, port, _, why in engine.midi if port == 0 and why in ("start", "stop")]
+    assert told == ["start", "stop", "start"]
+
+
+def test_after_a_lost_block_the_position_still_comes_before_continue() -> None:
+    engine = playing(three_sections(), bar=2, beat=4)
+    engine.press(packed(Command.JUMP_AT_BAR, 2))
+    line = engine.frames("clock")[0] + 2 * BAR
+    while engine.state.next_frame < line - 2000:
+        engine.turn()
+    engine.state.skip_to(line + 100)
+    engine.turn(4)
+    kinds = ("stop", "song position", "continue")
+    told = [why for _, port, _, why in engine.midi if port == 0 and why in kinds]
+    assert told == ["stop", "song position", "continue"]

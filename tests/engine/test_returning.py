@@ -104,7 +104,7 @@ def test_in_a_count_in_the_start_that_comes_anyway_is_enough() -> None:
     engine.press(Command.START)
     engine.turn(20)
     told = returned(engine, 0)
-    assert [row[3] for row in told if row[1] == 0] == ["patch", "start"]
+    assert [row[3] for row in told if row[1] == 0] == ["stop", "patch", "start"]
 
 
 def test_in_a_count_in_to_the_middle_of_a_song_the_place_is_told() -> None:
@@ -113,8 +113,8 @@ def test_in_a_count_in_to_the_middle_of_a_song_the_place_is_told() -> None:
     engine.press(Command.START)
     engine.turn(20)
     told = [row for row in returned(engine, 0) if row[1] == 0 and row[3] != "patch"]
-    assert [row[3] for row in told] == ["song position", "continue"]
-    assert told[0][2] == song_position(4 * 16)
+    assert [row[3] for row in told] == ["stop", "song position", "continue"]
+    assert told[1][2] == song_position(4 * 16)
 
 
 def test_a_port_that_was_there_before_the_song_is_not_stopped() -> None:
@@ -182,9 +182,9 @@ def test_in_a_hold_the_position_waits_for_the_others() -> None:
     engine.press(Command.START)
     engine.turn_until(lambda now: now.transport == 4)
     told = returned(engine, 0)
-    assert [row[3] for row in told] == ["song position"]
+    assert [row[3] for row in told] == ["stop", "song position"]
     clocks = engine.frames("clock")
-    assert told[0][2] == song_position(len(clocks) // CLOCKS_A_POSITION)
+    assert told[1][2] == song_position(len(clocks) // CLOCKS_A_POSITION)
 
 
 def test_an_unknown_port_is_refused() -> None:
@@ -201,6 +201,20 @@ def test_controllers_come_back_after_the_patches() -> None:
     assert [row[3] for row in told][:3] == ["patch", "stop", "controller"] or [
         row[3] for row in told
     ][:3] == ["stop", "patch", "controller"]
+
+
+def test_a_box_that_missed_the_stop_is_stopped_when_it_is_back() -> None:
+    engine = playing(two_sections())
+    engine.press(Command.STOP)
+    engine.turn(50)
+    assert [row[3] for row in returned(engine, 0) if row[1] == 0 and row[3] != "patch"] == ["stop"]
+
+
+def test_when_a_jump_is_planned_its_own_messages_are_enough() -> None:
+    engine = playing(two_sections())
+    engine.press(packed(Command.JUMP_AT_BAR, 1))
+    told = [row[3] for row in returned(engine, 0) if row[1] == 0 and row[3] != "patch"]
+    assert told == ["stop", "stop", "song position", "continue"]
 
 
 @pytest.mark.parametrize("wait", range(0, 256, 16))

@@ -4,13 +4,24 @@ from __future__ import annotations
 
 import pytest
 
-from syncbox.engine import emission, returning
+from syncbox.engine import emission, returning, timecode
 from syncbox.engine.zones import Router
 from syncbox.lab import soak
-from syncbox.lab.soak import Night, broken_in
+from syncbox.lab.soak import Night
+from syncbox.lab.soak_wide import WIDE_FROM, broken_in
 
 # The last are those that found something once.
-SEEDS = (*range(150), 13881, 23743, 23801, 31332, 31461, 32444, 40269)
+SEEDS = (
+    *range(110),
+    *range(WIDE_FROM, WIDE_FROM + 50),
+    13881,
+    23743,
+    23801,
+    31332,
+    31461,
+    32444,
+    40269,
+)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -44,6 +55,30 @@ def test_a_clock_that_is_left_out_is_found(monkeypatch):
     assert "clocks" in kinds_broken(range(10))
 
 
+def test_a_position_while_the_music_runs_is_found(monkeypatch):
+    plan = returning._plan
+
+    def late(state, port, block_end):
+        plan(state, port, block_end)
+        rows = state.timed.rows
+        state.timed.rows = [(f + 3000 * (w == "song position"), *r, w) for f, *r, w in rows]
+        state.timed.rows.sort()
+
+    monkeypatch.setattr(returning, "_plan", late)
+    assert "transport" in kinds_broken(range(WIDE_FROM, WIDE_FROM + 20))
+
+
+def test_a_quarter_frame_that_is_left_out_is_found(monkeypatch):
+    send, count = timecode.quarter_frame, [0]
+
+    def stuck(named, piece, rate):
+        count[0] += 1
+        return send(named, piece if count[0] % 300 else 0, rate)
+
+    monkeypatch.setattr(timecode, "quarter_frame", stuck)
+    assert "time code" in kinds_broken(range(WIDE_FROM, WIDE_FROM + 10))
+
+
 def test_a_late_click_is_found(monkeypatch):
     start = soak.Ears.start
 
@@ -63,10 +98,9 @@ def test_a_continue_off_the_bar_line_is_found(monkeypatch):
     plan = returning._plan
 
     def early(state, port, block_end):
-        line = plan(state, port, block_end)
+        plan(state, port, block_end)
         rows = state.timed.rows
         state.timed.rows = [(f - 3000 if w == "continue" else f, *r, w) for f, *r, w in rows]
-        return line
 
     monkeypatch.setattr(returning, "_plan", early)
     assert "bar lines" in kinds_broken(range(40))
