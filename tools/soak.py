@@ -5,8 +5,9 @@
     python tools/soak.py --nights 20000 --from 5000
     python tools/soak.py --seed 94          one again, to look into
 
-What is judged is said in syncbox/lab/soak.py, and for seeds from 100000 on, which have pads,
-zones, time code, pulled cables and a leader as well, in soak_wide.py. Exits with 1 when an invariant broke.
+What is judged is said in syncbox/lab/soak.py, and in soak_wide.py for seeds from 100000 on,
+which have pads, zones, time code, pulled cables and a leader as well. Exits with 1 when an
+invariant broke.
 """
 
 from __future__ import annotations

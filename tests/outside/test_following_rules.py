@@ -210,3 +210,65 @@ def test_every_realtime_byte_may_stand_inside_another_message():
     assert engine.state.leader is not None
     assert engine.state.leader.servo.lock > 0
     assert engine.state.leader.servo.clocks > 40
+
+
+SENSING = b"\xfe"
+
+
+def test_active_sensing_between_all_that_a_leader_says_changes_nothing() -> None:
+    """P. 30, 32: Active Sensing is optional and real-time, so it may stand inside a message.
+
+    It comes at least every 300 ms. It must not cut a song position in two or move a clock.
+    """
+    frames = clock_frames(5_000, [120.0] * 400)
+    outputs = []
+    for sensing in (False, True):
+        engine, box = engine_of(), Box()
+        box.clocks(frames)
+        place = position(16)
+        if sensing:
+            place = place[:1] + SENSING + place[1:2] + SENSING + place[2:]
+            for number in range(28):
+                box.say(1_000 + number * 0.27 * RATE, SENSING)
+        box.say(frames[30] + 100, place)
+        box.say(frames[60] - 300, CONTINUE)
+        box.say(frames[150] - 300, STOP)
+        box.say(frames[200] - 300, CONTINUE)
+        follow_box(engine, box, int(frames[-1]) - TAIL)
+        outputs.append([row for row in engine.midi if row[3] != "clock stopped"])
+    assert outputs[0] == outputs[1]
+    assert told(engine)[:2] == [("song position", position(16)), ("continue", CONTINUE)]
+
+
+def test_active_sensing_that_ceases_stops_nothing() -> None:
+    """Whoever heard it once may end notes when it ceases (optional); the song is not a note.
+
+    The leader's own rule for that is Stop; common practice, no source.
+    """
+    engine, box = engine_of(), Box()
+    frames = clock_frames(5_000, [120.0] * 300)
+    box.clocks(frames)
+    for number in range(4):
+        box.say(1_000 + number * 0.27 * RATE, SENSING)
+    box.say(frames[50] - 300, START)
+    follow_box(engine, box, int(frames[-1]) - TAIL)
+    assert engine.state.transport == State.ROLLING
+    assert len(engine.frames("clock")) == 249
+
+
+@pytest.mark.parametrize("clocks", [1, 5, 6, 7, 23, 24, 95, 96])
+def test_continue_goes_on_with_the_clock_after_the_last_one_heard(clocks: int) -> None:
+    """P. 28 and 31: Stop keeps the position, in clocks; the next one after Continue follows it."""
+    engine, box = engine_of(), Box()
+    frames = clock_frames(5_000, [120.0] * 400)
+    box.clocks(frames)
+    box.say(frames[50] - 300, START)
+    box.say(frames[50 + clocks] - 300, STOP)
+    box.say(frames[200] - 300, CONTINUE)
+    follow_box(engine, box, int(frames[-1]) - TAIL)
+    sent = engine.frames("clock")
+    assert len(sent) == clocks + 199
+    beats = np.concatenate([frames[50 : 50 + clocks : 24], frames[200 + -clocks % 24 : -1 : 24]])
+    found = clicks(engine)
+    assert len(found) == len(beats)
+    assert np.max(np.abs(found - beats)) < RATE / 1000
