@@ -21,6 +21,7 @@ import numpy as np
 
 from syncbox.engine.override import choice
 from syncbox.engine.returning import NOT_KNOWN, Refresh, refresh
+from syncbox.engine.run import LegRun
 from syncbox.engine.transport import Command, packed
 from syncbox.lab.soak import BLOCK_FRAMES, RATE, Night
 from syncbox.lab.soak_show import widened
@@ -46,7 +47,7 @@ class WideNight(Night):
         self.code_before: tuple[int, int] | None = None  # frame and piece
         self.gone: dict[int, int] = {}  # port: when it is there again
         self.to_tell: list[tuple[int, int, int]] = []  # at this frame, port, there since
-        self.by_hand: dict[int, tuple[int, int, object]] = {}  # patch, frame, section
+        self.by_hand: dict[int, tuple[int, int, list[object]]] = {}  # patch, frame, sections
         self.box_frame, self.box_interval = 5000.0, 1000.0
 
     def show(self) -> Show:
@@ -107,13 +108,13 @@ class WideNight(Night):
         number = self.random.randrange(len(self.program.rig.instruments))
         patch = self.random.randrange(100)
         self.state.press(packed(Command.SELECT_PATCH, choice(number, patch)))
-        self.by_hand[number] = patch, first, self.section()
+        decided = [_section(run) for run in (self.state.tail,) if run is not None]
+        self.by_hand[number] = patch, first, [self.section(), *decided]
         self.asked_until = max(self.asked_until, first + RATE // 2)
 
     def section(self) -> object:
         """The section that has begun last."""
-        run = self.begun[-1].run if self.begun else None
-        return None if run is None else (run.song_index, run.leg.section_index, run.leg.pass_no)
+        return _section(self.begun[-1].run) if self.begun else None
 
     def box(self) -> None:
         """The leader's messages of the coming block."""
@@ -186,9 +187,13 @@ class WideNight(Night):
     def is_right(self, number: int, patch: PatchOut, program: int | None) -> bool:
         if super().is_right(number, patch, program):
             return True
-        chosen, frame, section = self.by_hand.get(number, (-1, 0, None))
-        here = section == self.section() or frame > self.begun[-1].begins - _HAND_FRAMES
+        chosen, frame, sections = self.by_hand.get(number, (-1, 0, []))
+        here = self.section() in sections or frame > self.begun[-1].begins - _HAND_FRAMES
         return here and chosen == program
+
+
+def _section(run: LegRun) -> object:
+    return run.song_index, run.leg.section_index, run.leg.pass_no
 
 
 def broken_in(seed: int, *, seconds: int = _SECONDS) -> list[str]:
