@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from syncbox.cli.driver_option import driver_options
 from syncbox.errors import DeviceError, ShowError
 
 if TYPE_CHECKING:
@@ -23,14 +24,7 @@ _SETTLE_S = 0.3  # a burst on a slow wire is over by then
 @click.argument("show", type=click.Path(path_type=Path))
 @click.argument("instrument")
 @click.argument("patch", required=False)
-@click.option(
-    "--driver",
-    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
-    default="auto",
-    show_default=True,
-    help="What sends it; auto takes the best that is present.",
-)
-@click.option("--device", metavar="NAME", help="An audio device's name, or a JACK server.")
+@driver_options("What sends it; auto takes the best that is present.")
 def audition(
     *, show: Path, instrument: str, patch: str | None, driver: str, device: str | None
 ) -> int:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from syncbox.cli.driver_option import driver_options
+
 if TYPE_CHECKING:
     from syncbox.lab.measure import Wishes
 
@@ -21,16 +23,7 @@ EXIT_CODES = {True: 0, False: 1, None: 2}  # good enough, not good enough, canno
     show_default=True,
     help="How long to play; the song ends with its section.",
 )
-@click.option(
-    "--driver",
-    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
-    default="auto",
-    show_default=True,
-    help="What plays it; auto takes the best that is present.",
-)
-@click.option(
-    "--device", metavar="NAME", help="A part of the audio device's name, or a JACK server."
-)
+@driver_options()
 @click.option("--block", "block_frames", type=click.IntRange(16, 8192), help="Frames in a block.")
 @click.option(
     "--audio-in",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from syncbox.cli.driver_option import driver_options
 from syncbox.engine.script import CueScript
 from syncbox.errors import DeviceError
 from syncbox.score.layout import LegKind
@@ -74,14 +75,7 @@ def _on_off(ctx: click.Context, param: click.Parameter, value: str | None) -> tu
     metavar="INPUT",
     help="A microphone: what is said into it after N is kept with the note.",
 )
-@click.option(
-    "--driver",
-    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
-    default="auto",
-    show_default=True,
-    help="What plays it; auto takes the best that is present.",
-)
-@click.option("--device", metavar="NAME", help="An audio device's name, or a JACK server.")
+@driver_options()
 @click.option("--start", is_flag=True, help="Begin at once, without a key.")
 @click.option("--once", is_flag=True, help="Leave at the end.")
 @click.option("--plain", is_flag=True, help="Lines instead of the screen, also on a terminal.")

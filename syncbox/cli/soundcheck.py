@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from syncbox.cli.driver_option import driver_options
 from syncbox.errors import DeviceError, EngineError, ShowError
 
 if TYPE_CHECKING:
@@ -40,16 +41,7 @@ class Output:
 
 @click.command(short_help="Hear which output is which.")
 @click.argument("show", type=click.Path(path_type=Path))
-@click.option(
-    "--driver",
-    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
-    default="auto",
-    show_default=True,
-    help="What plays it; auto takes the best that is present.",
-)
-@click.option(
-    "--device", metavar="NAME", help="A part of the audio device's name, or a JACK server."
-)
+@driver_options()
 @click.option(
     "--level",
     type=click.FloatRange(-60.0, -12.0),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from syncbox.cli.driver_option import driver_options
 from syncbox.errors import DeviceError, ShowError, UnreadableError
 
 if TYPE_CHECKING:
@@ -46,14 +47,7 @@ _PART = re.compile(r"\s*(.+?)\s+(\d{1,4})(?:\s*\(([^)]+)\))?\s*")
     help="Play this recording while you tap.",
 )
 @click.option("--midi", is_flag=True, help="Tap on any pad, pedal or key that is plugged in.")
-@click.option(
-    "--driver",
-    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
-    default="auto",
-    show_default=True,
-    help="What plays the recording; auto takes the best that is present.",
-)
-@click.option("--device", metavar="NAME", help="An audio device's name, or a JACK server.")
+@driver_options("What plays the recording; auto takes the best that is present.")
 def tap(
     *,
     show: Path,
