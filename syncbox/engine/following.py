@@ -190,7 +190,7 @@ def _take_stop(state: EngineState, leader: Leader, frame: int, first: int) -> No
 
 def _take_position(state: EngineState, leader: Leader, position: int, first: int) -> None:
     """Song position while stopped: find the place, prepare it and tell the receivers."""
-    if state.transport in _PLAYING:
+    if state.transport in _PLAYING or leader.pending:
         return
     tick = position * TICKS_PER_SONG_POSITION
     leader.spot = None

@@ -146,7 +146,8 @@ class CodeOut:
             span.anchor = before.anchor
             span.first_frame, span.first_quarter = before.first_frame, before.first_quarter
         else:
-            self._locate(span, place * state.stretch, running=touches)
+            close = before is not None and span.begin - before.end < self._lead
+            self._locate(span, place * state.stretch, running=close)
         self._spans.append(span)
 
     def _locate(self, span: CodeSpan, place: Fraction, *, running: bool) -> None:

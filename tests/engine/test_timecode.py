@@ -283,6 +283,24 @@ def test_the_code_of_a_set_runs_from_song_to_song(apart, labels):
     assert len(told) == 3
 
 
+@pytest.mark.parametrize("tempo", [113, 117, 121, 124])
+def test_after_a_gap_of_nothing_the_next_place_is_told_when_the_last_song_is_over(tempo):
+    """A gap of some frames is too short to be told a place in while the code still runs."""
+    one = coded(section("A", 1), tempo=tempo)
+    entries = (SetEntry("song-0", Then.GAP, Fraction(1, 1000)), SetEntry("song-1"))
+    engine = Engine(program(one, coded(section("A", 1)), entries=entries))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.songs_over == 1)
+    engine.turn(60)
+    told = messages(engine)
+    last = max(frame for frame, _ in quarters(engine) if frame < told[1][0])
+    assert told[1][0] > last
+    assert quarters(engine)[-1][0] > told[1][0]
+    after = next(row for row in quarters(engine) if row[0] > told[1][0])
+    assert after[1][1] >> 4 == 0
+    assert after[0] - told[1][0] >= 480 - 48
+
+
 def test_a_song_without_code_is_silent():
     played = play(
         program(song(section("A", 1)), coded(section("A", 1)), entries=(SetEntry("song-0"),))

@@ -272,3 +272,16 @@ def test_continue_goes_on_with_the_clock_after_the_last_one_heard(clocks: int) -
     found = clicks(engine)
     assert len(found) == len(beats)
     assert np.max(np.abs(found - beats)) < RATE / 1000
+
+
+@pytest.mark.parametrize("value", [16, 2000])
+def test_a_song_position_after_start_is_ignored(value: int) -> None:
+    """P. 29: only while stopped; after Start the leader plays, also before its first clock."""
+    engine, box = engine_of(), Box()
+    box.say(1_000, START)
+    box.say(2_000, position(value))
+    frames = clock_frames(9_000, [120.0] * 60)
+    box.clocks(frames)
+    follow_box(engine, box, int(frames[-1]) - TAIL)
+    assert len(engine.frames("clock")) == 59
+    assert engine.state.now.bar == 1
