@@ -51,6 +51,7 @@ _ASK_NS = NS_PER_SECOND // 4
 _WATCHED_NS = NS_PER_SECOND // 4  # two devices are watched this long before one follows the other
 _PLACE_GAP_NS = NS_PER_SECOND // 5  # no more than five places a second are taken up
 _PLACE_OLD_NS = 5 * NS_PER_SECOND  # one that is older is not worth to be taken up again
+_HOLDS_NS = 4 * NS_PER_SECOND
 _ANEW_NS = 30 * NS_PER_SECOND  # to be sure
 # What of a place changes while nothing is decided, or concerns the first one's ports only.
 _PASSING = ("frame", "shown", "free", "timed", "selected")
@@ -312,7 +313,9 @@ class SpareSide:
             return
         if self._own.misfit(first.word) is not Misfit.NONE or place.run != first.word.run:
             return
-        if not first_is_alive(self._spare, now_ns) or now_ns - self._order_ns < _PLACE_GAP_NS:
+        # What was measured of a first one that is quiet holds on for a while.
+        gone = now_ns - first.fresh_ns > _HOLDS_NS
+        if gone or now_ns - self._order_ns < _PLACE_GAP_NS:
             return
         shift = self._shift(now_ns, difference)
         if shift is None:
