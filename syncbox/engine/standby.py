@@ -107,7 +107,9 @@ class Standby:
                 self._pulse.places_refused += 1
                 return
             fresh = self._understudy.fresh()
-            self._restore(fresh, place)
+            self._restore(
+                fresh, {**place, "quitting": 0}
+            )  # that the other one leaves is its affair
             self._replay(fresh, frame)
             self._understudy.check(fresh)
         except Exception:  # a place of another show or version: the host says so, we go on

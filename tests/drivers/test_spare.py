@@ -249,9 +249,16 @@ def test_what_has_taken_over_is_mended_and_sounds_on(pair: Pair) -> None:
 
 def test_the_first_one_leaves_in_good_order(pair: Pair) -> None:
     follows(pair)
+    pair.first.close()
+    wait_for(lambda: pair.spare.status().now.transport == State.STOPPED)
     pair.beacon.close()
     wait_for(lambda: situation(pair) is Situation.LEFT)
     assert not pair.side.playing
+    assert not pair.spare.status().finished
+    assert pair.side.take_over() is None
+    wait_for(lambda: not pair.spare._deck.read()[0].silent)
+    pair.spare.press(Command.START)
+    wait_for(lambda: pair.spare.status().now.transport != State.STOPPED)
 
 
 def test_the_beacon_goes_on_when_its_host_is_gone(pair: Pair) -> None:

@@ -250,6 +250,29 @@ def test_a_place_that_comes_early_is_waited_for(pair: tuple[Machine, Machine]) -
     assert spare.cycle.pulse.places_taken == 1
 
 
+def test_a_first_that_is_left_in_good_order_stops_the_spare_but_does_not_end_it(pair) -> None:
+    first, spare = pair
+    first.press(Command.START)
+    first.turn(700)
+    spare.turn(700)
+    follow(first, spare)
+    spare.turn(1)
+    first.cycle.quit_wanted = True
+    first.turn(40)
+    assert first.cycle.finished
+    spare.turn(39)
+    follow(first, spare, 2)
+    spare.turn(40)
+    assert spare.cycle.pulse.places_taken == 2
+    assert spare.state.transport is State.STOPPED
+    assert not spare.cycle.finished
+    spare.deck.give_order(Order(0, 2, spare.cycle.pulse.shift_frames))
+    spare.press(Command.START)
+    spare.audio.clear()
+    spare.turn(400)
+    assert np.any(np.concatenate(spare.audio, axis=1)), "it can be started where it is"
+
+
 def test_frames_that_are_lost_while_it_is_silent_are_no_dropout(pair) -> None:
     _, spare = pair
     spare.turn(2, lost=512)
