@@ -225,7 +225,8 @@ class SpareSide:
 
     def _about(self, now_ns: int) -> Word:
         first, difference = self._spare.first, self._offset.difference(now_ns)
-        hears_ns = NEVER if first is None else max(0, now_ns - first.heard_ns)
+        others = [other.heard_ns for other in (first, self._spare.follower) if other is not None]
+        hears_ns = max(0, now_ns - max(others)) if others else NEVER
         return Word(
             playing=int(self._spare.playing),
             by_itself=int(self._spare.by_itself),

@@ -199,6 +199,7 @@ def test_the_first_one_comes_back_as_the_spare_of_the_spare(pair: Pair) -> None:
     ):
         wait_for(lambda: back.status().situation is Situation.FOLLOWING)
         wait_for(lambda: pair.side.status().follower)
+        wait_for(lambda: back.status().first_hears_us)
         assert situation(pair) is Situation.PLAYING
         assert again.status().now.bar > 0
         one, other = pair.spare.status(), again.status()
