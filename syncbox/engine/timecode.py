@@ -13,6 +13,7 @@ every sample and every quarter frame follows from its own place alone.
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 from math import ceil
 from typing import TYPE_CHECKING
 
@@ -128,6 +129,9 @@ class CodeOut:
                 span.until = min(span.until, self._done)
             if decided or span.end + self._kept >= first:
                 kept.append(span)
+        for span, after in pairwise(kept):
+            if after.run.started:  # a leader that hurries may begin it before its time
+                span.until = min(span.until, after.begin)
         self._spans = kept
         known = [span.run for span in kept]
         for run in runs:
