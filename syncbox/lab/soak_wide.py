@@ -146,8 +146,11 @@ class WideNight(Night):
         self.code_before = None
         for port in self.gone:
             self.gone[port] = min(self.gone[port], self.state.next_frame)
+        missed = {port for _, port, _ in self.to_tell}
         self.to_tell.clear()
         super().die(blocks * self.random.choice((1, 1, 4)))
+        for port in missed:  # not connected when the engine died, as the host knows
+            self.state.press(packed(Command.REFRESH_PORT, refresh(port, Refresh.WHOLE)))
 
     def block(self, *, calm: bool = False) -> None:
         before = self.state.next_frame
