@@ -26,6 +26,7 @@ from syncbox.units import NS_PER_SECOND
 
 _FIRST_BLOCK_S = 5.0
 _CONFIRMING_BLOCKS = 4  # that a gap is measured over: a late callback looks like lost frames
+_ARRIVING_BLOCKS = 8  # of silence, after which an engine that follows another knows the time
 _DOUBTING_BLOCKS = 64  # at most, where one underflow follows the other
 
 
@@ -83,6 +84,10 @@ class DacClock:
         # Some host systems tell no time; then the stream's fixed latency has to do.
         ahead = ahead_s if ahead_s > 0 else self._latency_s
         return (now_ns - self._zero_ns) / NS_PER_SECOND + ahead
+
+    def host_ns(self, heard_s: float) -> int:
+        """The same moment on the host's clock."""
+        return self._zero_ns + round(heard_s * NS_PER_SECOND)
 
     def lost_frames(self, heard_s: float, *, underflow: bool) -> int:
         """Frames that went by unplayed, told once, some callbacks after an underflow.
@@ -145,6 +150,7 @@ class Running:
         self._priority = ""
         self._first_block = threading.Event()
         self._closing = False
+        self._arrived, self._earliest_s = 0, math.inf  # of an engine that follows another
         self._stream = sounddevice.OutputStream(
             samplerate=program.rate,
             blocksize=driver.block_frames,
@@ -186,9 +192,11 @@ class Running:
         try:
             ahead_s = times.outputBufferDacTime - times.currentTime
             heard_s = self._clock.heard_s(started_ns, ahead_s)
-            lost = 0
             if cycle.resuming:
-                lost = cycle.frames_since_snapshot(started_ns, self._rate)
+                lost = self._frames_away(heard_s, frame_count, started_ns)
+                if lost < 0:
+                    out.fill(0)
+                    return
             else:
                 cycle.pulse.xruns += bool(status)
                 lost = self._clock.lost_frames(heard_s, underflow=bool(status))
@@ -206,12 +214,27 @@ class Running:
             self._priority = grant.text
             self._first_block.set()
 
+    def _frames_away(self, heard_s: float, frame_count: int, started_ns: int) -> int:
+        """Frames since the engine before this one; -1 while it cannot be told well yet.
+
+        A callback may be late, never early, so the earliest of some is believed.
+        """
+        block_s = frame_count / self._rate
+        self._earliest_s = min(self._earliest_s, heard_s - self._arrived * block_s)
+        self._arrived += 1
+        if self._arrived < _ARRIVING_BLOCKS:
+            return -1
+        heard_s = self._earliest_s + (self._arrived - 1) * block_s
+        heard_ns = self._clock.host_ns(heard_s)
+        return self._cycle.frames_since_snapshot(started_ns, self._rate, heard_ns=heard_ns)
+
     def _hand_over(
         self, midi: list[tuple[int, int, bytes, str]], frame_count: int, heard_s: float
     ) -> None:
         cycle, clock = self._cycle, self._clock
         first_frame = cycle.pulse.frame
         clock.block(first_frame, frame_count, heard_s)
+        cycle.pulse.heard_ns = clock.due_ns(first_frame)
         for offset, port, data, why in midi:
             frame = first_frame + offset
             if why == "played":  # by hand: at once, not when the block is heard

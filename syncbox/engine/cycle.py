@@ -182,10 +182,17 @@ class Cycle:
         self._skip_to(self.pulse.frame)
         self.resuming = True
 
-    def frames_since_snapshot(self, now_ns: int, rate: int) -> int:
-        """By the host's clock: frames that went by between the end of what was played and now."""
+    def frames_since_snapshot(self, now_ns: int, rate: int, *, heard_ns: int = 0) -> int:
+        """By the host's clock: frames that went by between the end of what was played and now.
+
+        Better by when things are heard, if the audio system told that then and tells it now:
+        callbacks come early and late.
+        """
         pulse = self.pulse
-        since = (now_ns - pulse.block_ns) * rate // NS_PER_SECOND
+        since_ns = now_ns - pulse.block_ns
+        if heard_ns and pulse.heard_ns:
+            since_ns = heard_ns - pulse.heard_ns
+        since = (2 * since_ns * rate + NS_PER_SECOND) // (2 * NS_PER_SECOND)
         return max(0, since - (pulse.frame - pulse.block_start_frame))
 
     def _skip_to(self, frame: int) -> None:

@@ -157,6 +157,7 @@ class Pulse:
     frame: int = 0  # first frame of the block after the present one
     block_ns: int = 0  # host time at which the present block was asked for
     block_start_frame: int = 0  # first frame of the present block, which belongs to block_ns
+    heard_ns: int = 0  # host time at which that frame is heard; 0 where nothing tells it
     audio_frame_zero: int = 0  # frame number of the audio system (JACK: 32 bits) of frame 0
     block_frames: int = 0
     blocks: int = 0
