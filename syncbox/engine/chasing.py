@@ -40,6 +40,47 @@ def chase(state: EngineState, song_index: int, leg_index: int, tick: int, frame:
 
     What an instrument has already is not sent; controllers wait until patches are loaded.
     """
+    patches, controllers = _settings(state, song_index, leg_index, tick)
+    for patch in patches:
+        select_patch(state, patch, frame)
+    due = max(frame, state.ready_frame)
+    for message in controllers:
+        _set_controller(state, message, due)
+
+
+def plan_arrival(state: EngineState, song_index: int, leg_index: int, line: int) -> None:
+    """The same for the start of a leg at a frame that is still to come: nothing goes too early.
+
+    Each patch leaves when it must, so that it has arrived and is loaded at the line; what
+    sounds until then keeps its own. Called again, it plans anew.
+    """
+    patches, controllers = _settings(state, song_index, leg_index, 0)
+    wire = [0] * len(state.outboxes)
+    sent = [(patch.port, data) for patch in patches for data in patch.messages]
+    for port, data in (*sent, *((message.port, message.data) for message in controllers)):
+        wire[port] += state.outboxes[port].length_frames(len(data) + 1)  # a clock may push in
+    rows: list[tuple[int, PatchOut | MessageOut]] = [
+        (line - wire[patch.port] - patch.loading_frames, patch) for patch in patches
+    ]
+    rows += [(line - wire[message.port], message) for message in controllers]
+    state.arriving = sorted(rows, key=lambda row: row[0])
+
+
+def arrive_in_time(state: EngineState, first: int, end: int) -> None:
+    """Send what was planned for a jump and leaves in [first, end)."""
+    while state.arriving and state.arriving[0][0] < end:
+        frame, event = state.arriving.pop(0)
+        frame = max(first, frame)
+        if isinstance(event, PatchOut):
+            select_patch(state, event, frame)
+        else:
+            _set_controller(state, event, max(frame, state.ready_frame))
+
+
+def _settings(
+    state: EngineState, song_index: int, leg_index: int, tick: int
+) -> tuple[list[PatchOut], list[MessageOut]]:
+    """The patches and the controllers that hold at a tick of a leg."""
     patches: dict[int, PatchOut] = {}
     controllers: dict[tuple[int, bytes], MessageOut] = {}
     for held in _held_until(state, song_index, leg_index, tick):
@@ -47,12 +88,12 @@ def chase(state: EngineState, song_index: int, leg_index: int, tick: int, frame:
             patches[held.event.instrument] = held.event
         elif isinstance(held.event, MessageOut):
             controllers[_control(held.event)] = held.event
-    for patch in patches.values():
-        select_patch(state, patch, frame)
-    due = max(frame, state.ready_frame)
-    for message in controllers.values():
-        if state.controls.get(_control(message)) != message.data:
-            send_message(state, message, due)
+    return list(patches.values()), list(controllers.values())
+
+
+def _set_controller(state: EngineState, message: MessageOut, due: int) -> None:
+    if state.controls.get(_control(message)) != message.data:
+        send_message(state, message, due)
 
 
 def _held_until(state: EngineState, song_index: int, leg_index: int, tick: int) -> Iterator[Chased]:

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from syncbox.engine.chasing import chase, prepare_song, select_patch, send_message
+from syncbox.engine.chasing import (
+    arrive_in_time,
+    chase,
+    prepare_song,
+    select_patch,
+    send_message,
+)
 from syncbox.engine.hands import beat_begins
 from syncbox.engine.override import holds_on
 from syncbox.engine.planning import end_song, leaves, leg_fact, stop_now
@@ -35,6 +41,8 @@ CLOCK = clock()
 def emit_block(state: EngineState, first: int, end: int) -> None:
     """Everything that happens in [first, end), in the order in which it must leave."""
     limit = min(end, state.stop_frame)
+    if state.arriving:
+        arrive_in_time(state, first, limit)
     _emit_timed(state, first, limit)
     for run in state.runs:
         _announce(state, run, limit)

@@ -2,8 +2,8 @@
 
 The leg that is sounding is cut at the bar line and everything that was decided
 after it is taken back; then the new place, or the same place at the new tempo, is
-joined on exactly there. Patches that went out early for what no longer comes are
-put right by chasing.
+joined on exactly there. Its patches leave just in time for that bar line; those that
+went out for what no longer comes are put right by chasing.
 """
 
 from __future__ import annotations
@@ -169,5 +169,6 @@ def _take_back(state: EngineState, run: LegRun, line: int) -> None:
     state.timed_sounds = [row for row in state.timed_sounds if row[0] < run.end_frame]
     state.midi_rolling = run.leg.counted
     state.prepare_frame = NEVER  # the next song does not come
+    state.arriving.clear()
     state.free_clock.drop_from(run.end_frame)
     state.stop_frame = NEVER if state.stop_frame >= run.end_frame else state.stop_frame

@@ -12,6 +12,7 @@ import json
 from fractions import Fraction
 from typing import Any
 
+from syncbox.engine.chasing import plan_arrival
 from syncbox.engine.ports import FreeStretch
 from syncbox.engine.run import LegRun
 from syncbox.engine.sounding import restore_sounding, sounding_of
@@ -210,6 +211,9 @@ def restore(state: EngineState, place: dict[str, Any]) -> None:
     state.hearing.section_begins(frame, state.song_index, state.now.section_index)
     _restore_settings(state, place)
     restore_sounding(state, place)
+    for run in state.runs:
+        if run.jumped and not run.started:
+            plan_arrival(state, run.song_index, run.leg_index, run.start_frame)
 
 
 def _restore_settings(state: EngineState, place: dict[str, Any]) -> None:

@@ -12,7 +12,7 @@ from math import ceil, floor
 
 from syncbox.engine.chasing import (
     SONG_POSITION_MAX,
-    chase,
+    plan_arrival,
     prepare_song,
     rejoin_stems,
     send_position,
@@ -238,7 +238,7 @@ def arrive(state: EngineState, run: LegRun, target: int) -> None:
     """
     assert run.end is not None
     frame, leg = run.end_frame, state.song.legs[target]
-    chase(state, run.song_index, target, 0, state.next_frame)
+    plan_arrival(state, run.song_index, target, frame)
     send_stop(state, frame - 2 * state.start_lead)
     _time_position(state, frame, leg.route_tick)
     state.position_known = True
@@ -296,6 +296,7 @@ def stop_now(state: EngineState, frame: int) -> None:
     rolling = [row[2] for row in state.timed.rows if row[4] == "stop" and not state.midi_rolling]
     state.timed.clear()
     state.timed_sounds.clear()
+    state.arriving.clear()
     state.stop_frame = state.prepare_frame = NEVER
     state.cue_pending = False
     state.jump_leg = -1

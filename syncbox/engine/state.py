@@ -29,7 +29,14 @@ from syncbox.engine.speaking import Speaker
 from syncbox.engine.tapping import Counter
 from syncbox.engine.timecode import CodeOut
 from syncbox.engine.transport import NEXT_STATE, Command, State, Trigger, packed
-from syncbox.schedule.program import CompiledSong, FadeTo, PatchOut, Program, SoundStart
+from syncbox.schedule.program import (
+    CompiledSong,
+    FadeTo,
+    MessageOut,
+    PatchOut,
+    Program,
+    SoundStart,
+)
 from syncbox.score.rig import Rig
 from syncbox.units import ms_to_frames
 
@@ -139,6 +146,8 @@ class EngineState:
         self.trim_permille = 0  # tonight's tempo against the written one
         self.stretch = Fraction(1)  # what that does to all times
         self.prepare_frame = 0  # when the coming song's patches go out
+        # When the patches and controllers of a jump's place go out, ascending.
+        self.arriving: list[tuple[int, PatchOut | MessageOut]] = []
         self.quitting = False
         # MIDI
         ports = program.rig.ports

@@ -229,9 +229,47 @@ def test_a_jump_that_is_taken_back_leaves_the_right_patches() -> None:
     )
     engine = playing(written)
     engine.press(packed(Command.JUMP_AT_BAR, 2))
-    assert engine.state.selected[0] == 2
+    while engine.state.selected[0] != 2:
+        engine.turn()
     engine.press(Command.REPEAT_SECTION)
     assert engine.state.selected[0] == 0
+
+
+def patch_frames(engine: Engine) -> list[int]:
+    return [frame for frame, _, _, why in engine.midi if why == "patch"]
+
+
+def test_the_patches_of_a_jump_leave_just_in_time() -> None:
+    """What is held in the old section keeps its sound up to the bar line, as far as it can."""
+    loading_frames = RATE // 10
+    organ, *others = RIG.instruments
+    rig = replace(RIG, instruments=(replace(organ, loading_ms=Fraction(100)), *others))
+    # In force at B, but set by A: only a jump back has to send it.
+    written = song(
+        section("A", 4, item(PatchChange("organ", "1"))),
+        section("B", 4),
+        section("C", 8, item(PatchChange("organ", "3"))),
+    )
+    engine = Engine(program_of(written, rig=rig))
+    engine.press(Command.START)
+    engine.turn_until(lambda now: now.section_index == 2 and (now.bar, now.beat) == (2, 2))
+    before = len(patch_frames(engine))
+    engine.press(packed(Command.JUMP_AT_BAR, 1))
+    line = engine.state.runs[-1].start_frame
+    assert line - engine.state.next_frame > RATE // 2
+    engine.turn_until(lambda now: now.section_index == 1)
+    (sent,) = patch_frames(engine)[before:]
+    assert 0 < line - loading_frames - sent < RATE // 100
+    assert engine.state.selected[0] == 0
+
+
+def test_a_jump_taken_back_in_time_has_sent_nothing() -> None:
+    engine = playing(three_sections())
+    before = patch_frames(engine)
+    engine.press(packed(Command.JUMP_AT_BAR, 2))
+    engine.press(Command.REPEAT_SECTION)
+    engine.turn_until(lambda now: now.bar == 4)
+    assert patch_frames(engine) == before
 
 
 def test_the_last_section_of_a_song_can_be_repeated_too() -> None:
