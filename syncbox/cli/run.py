@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from syncbox.cli.cues import cues_option
+from syncbox.cli.driver_option import driver_options
 from syncbox.engine.script import CueScript
 from syncbox.errors import DeviceError
 
@@ -29,15 +30,8 @@ OFFLINE = "offline"
     help="Come in at a section, or at a bar as `timeline` numbers them.",
 )
 @click.option("--resume", is_flag=True, help="Go on where the last show broke off.")
-@click.option(
-    "--driver",
-    type=click.Choice(["auto", "jack", "portaudio", "simulated", OFFLINE]),
-    default="auto",
-    show_default=True,
-    help="What plays it; auto takes the best that is present, offline only counts it through.",
-)
-@click.option(
-    "--device", metavar="NAME", help="A part of the audio device's name, or a JACK server."
+@driver_options(
+    "What plays it; auto takes the best that is present, offline only counts it through.", OFFLINE
 )
 @click.option("--block", "block_frames", type=click.IntRange(16, 8192), help="Frames in a block.")
 @click.option(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from syncbox.cli.cues import cues_option
+from syncbox.cli.driver_option import driver_options
 from syncbox.cli.keys import Key
 
 if TYPE_CHECKING:
@@ -48,16 +49,7 @@ _SECONDS_MAX = 60.0
     help="Take over when nothing has been heard for so many seconds.",
 )
 @click.option("--by-hand", is_flag=True, help="Never take over without a key or a pedal.")
-@click.option(
-    "--driver",
-    type=click.Choice(["auto", "jack", "portaudio", "simulated"]),
-    default="auto",
-    show_default=True,
-    help="What plays it; auto takes the best that is present.",
-)
-@click.option(
-    "--device", metavar="NAME", help="A part of the audio device's name, or a JACK server."
-)
+@driver_options()
 @click.option("--block", "block_frames", type=click.IntRange(16, 8192), help="Frames in a block.")
 @click.option(
     "--rate", type=click.IntRange(8000, 384_000), help="Frames a second, if the driver can choose."
