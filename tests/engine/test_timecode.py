@@ -19,7 +19,7 @@ from syncbox.midi.timecode import full_message, named_frame, quarter_frame
 from syncbox.schedule.compile import compile_show
 from syncbox.schedule.entry import StartAt
 from syncbox.score.rig import Mix, SetEntry, SetList, Then
-from syncbox.score.song import CountIn, Hold, TempoStep
+from syncbox.score.song import ControllerSend, CountIn, Hold, PatchChange, TempoStep
 from syncbox.score.timecode import CodeRate, SetTimeCode, TimeCode, label_of, shown
 from syncbox.units import round_half_up
 
@@ -311,8 +311,6 @@ def test_a_song_without_code_is_silent():
 
 def test_patches_leave_between_the_quarter_frames():
     """On a DIN cable no byte of a patch may delay a quarter frame."""
-    from syncbox.score.song import PatchChange
-
     changes = [item(PatchChange("organ", f"{n}"), n) for n in range(2, 40)]
     changes += [item(PatchChange("lead", f"{n}"), n) for n in range(2, 40)]
     code = TimeCode(CodeRate.FPS_30, 0)
@@ -329,8 +327,6 @@ def test_patches_leave_between_the_quarter_frames():
 
 @pytest.mark.parametrize("tempo", [Fraction(161), Fraction(400)])
 def test_a_burst_between_the_quarter_frames_is_over_at_the_bar_line(tempo):
-    from syncbox.score.song import ControllerSend, PatchChange
-
     sends = [
         item(what, bar)
         for bar in range(2, 30)
