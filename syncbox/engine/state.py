@@ -146,8 +146,6 @@ class EngineState:
         self.trim_permille = 0  # tonight's tempo against the written one
         self.stretch = Fraction(1)  # what that does to all times
         self.prepare_frame = 0  # when the coming song's patches go out
-        # When the patches and controllers of a jump's place go out, ascending.
-        self.arriving: list[tuple[int, PatchOut | MessageOut]] = []
         self.quitting = False
         # MIDI
         ports = program.rig.ports
@@ -175,17 +173,23 @@ class EngineState:
         self.midi_rolling = False  # whether Start has been sent and not Stop
         self.position_known = False  # whether receivers know where they are in this song
         self.phase = 0  # ticks since the last clock at the end of the tail
-        self.selected = [-1] * len(program.rig.instruments)  # patch key on each instrument
-        self.selected_frame = [-1] * len(self.selected)  # when it was queued
-        self.controls: dict[tuple[int, bytes], bytes] = {}  # last value of each controller sent
-        self.ready_frame = 0  # when the last patch asked for has been loaded
-        # Per port and instrument, so that a port that comes back is brought up to date alone
-        self.patches: list[PatchOut | None] = [None] * len(program.rig.instruments)  # wanted now
+        self._set_instruments(len(program.rig.instruments))
         self.absent = [False] * len(ports)  # nothing but clocks is sent there for now
         self.returning: set[int] = set()  # ports that wait for a bar line to go on at
         self.told_tick = 0  # song position of the receivers at the end of the tail
         self.told_frame = -1  # who is there since then has heard Start, position and all since
         self._set_leads(program.rig, program.rate)
+
+    def _set_instruments(self, count: int) -> None:
+        """What is known of the instruments, and what is on its way to them."""
+        self.selected = [-1] * count  # patch key on each instrument
+        self.selected_frame = [-1] * len(self.selected)  # when it was queued
+        self.controls: dict[tuple[int, bytes], bytes] = {}  # last value of each controller sent
+        self.ready_frame = 0  # when the last patch asked for has been loaded
+        # Per port and instrument, so that a port that comes back is brought up to date alone
+        self.patches: list[PatchOut | None] = [None] * count  # wanted now
+        # When the patches and controllers of a jump's place go out, ascending.
+        self.arriving: list[tuple[int, PatchOut | MessageOut]] = []
 
     def _set_leads(self, rig: Rig, rate: int) -> None:
         """How far ahead things are done, in frames."""
