@@ -18,19 +18,17 @@ from itertools import pairwise
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
 
 from syncbox.rehearsal import belief
-from syncbox.rehearsal.beats import place_beats
-from syncbox.rehearsal.chart import chart_of
-from syncbox.rehearsal.following import follow
 from syncbox.rehearsal.imagined import Manner, Played, imagined_song, manner_for, play
 from syncbox.rehearsal.imagined_sound import sound_of
-from syncbox.rehearsal.onsets import RATE, onsets_of
+from syncbox.rehearsal.onsets import RATE, Onsets, onsets_of
 from syncbox.rehearsal.reading import read_take
-from syncbox.rehearsal.structure import settle
+from syncbox.rehearsal.trying import tried
 
 SOUNDS = ("drums", "drums and bass", "mix", "brushes")
 KINDS = ("plain", "odd", "ramp", "held")
@@ -47,16 +45,22 @@ class Judged:
     octave: bool = False
     drift_errors: list[float] = field(default_factory=list)
     slips: int = 0
-    slips_exact: int = 0
-    slips_named: int = 0
+    single: int = 0  # slips whose bar can be known: no other one would sound the same
+    single_right: int = 0  # and exactly that bar was told, alone
+    alike: int = 0  # slips among bars played alike, or in a section that comes only once
+    alike_right: int = 0  # and a range was told that holds the bar, and no others than those
+    named: int = 0  # the range told holds the bar, however wide
     false_alarms: int = 0
+    wrong_match: list[float] = field(default_factory=list)
+    wrong_near: list[float] = field(default_factory=list)
+    far_right: bool | None = None  # a take far from the map's tempo was followed where it is
     confidence: np.ndarray = field(default_factory=lambda: np.empty(0))
     right: np.ndarray = field(default_factory=lambda: np.empty(0))
 
 
-def take_of(seed: int) -> tuple[str, Manner, Played]:
+def take_of(seed: int, pace: float = 1.0) -> tuple[str, Manner, Played]:
     kind, sounds = KINDS[seed % 4], SOUNDS[seed // 4 % 4]
-    manner = manner_for(sounds, seed, missing=seed % 3 % 2, doubled=int(seed % 3 == 2))
+    manner = manner_for(sounds, seed, missing=seed % 3 % 2, doubled=int(seed % 3 == 2), pace=pace)
     return sounds, manner, play(imagined_song(seed, kind), manner, seed)
 
 
@@ -65,11 +69,16 @@ def judge(seed: int, with_librosa: bool) -> Judged:
 
     sounds, manner, played = take_of(seed)
     sound = sound_of(played, manner, seed)
-    found = read_take(played.chart.song, onsets_of(sound))
+    onsets = onsets_of(sound)
+    found = read_take(played.chart.song, onsets)
     truth = np.sort(np.concatenate(played.beats_s))
     out = Judged(sounds, seed, found.match)
     if with_librosa:
         out.librosa_f = librosa_f(sound, truth)
+    if seed % 2 == 0:
+        _judge_wrong_songs(out, played, onsets)
+    if seed % 8 == 5:
+        out.far_right = _far_is_followed(seed)
     if not found.found:
         return out
     own = np.sort([beat.played_s for beat in found.beats])
@@ -103,13 +112,43 @@ def _judge_slips(out: Judged, found, played: Played) -> None:
     pairs = ((played.missing, found.missing_bars), (played.doubled, found.extra_bars))
     out.slips = len(played.missing) + len(played.doubled)
     for true, rows in pairs:
+        for index in true:
+            number = bars[index].number
+            could = [bars[i].number for i in played.could_be(index)]
+            told = [row for row in rows if row.from_bar <= number <= row.to_bar]
+            out.named += bool(told)
+            if len(could) == 1:
+                out.single += 1
+                out.single_right += any(row.bars == (number,) and row.certain for row in told)
+            else:
+                out.alike += 1
+                out.alike_right += any(
+                    min(could) <= row.from_bar and row.to_bar <= max(could) for row in told
+                )
         numbers = [bars[i].number for i in true]
-        out.slips_exact += sum(any(row.bars == (n,) for row in rows) for n in numbers)
-        named = [n for n in numbers if any(r.from_bar <= n <= r.to_bar for r in rows)]
-        out.slips_named += len(named)
         out.false_alarms += sum(
             not any(row.from_bar <= n <= row.to_bar for n in numbers) for row in rows
         )
+
+
+def _judge_wrong_songs(out: Judged, played: Played, onsets: Onsets) -> None:
+    """Two songs that this is not: one at any tempo, one within 4 % of the take's own."""
+    from fit_rehearsal import look_alike, wrong_songs
+
+    any_tempo, near = wrong_songs(out.seed, played)
+    for chart, told in ((any_tempo, out.wrong_match), (near, out.wrong_near)):
+        if not look_alike(chart, played.chart):
+            told.append(tried(chart, onsets, None).match)
+
+
+def _far_is_followed(seed: int) -> bool:
+    """Whether a take of 60 to 75 %, or of 135 to 165 %, of the map's tempo is read as that."""
+    rng = np.random.default_rng([seed, 71])
+    pace = float(rng.choice([rng.uniform(0.6, 0.75), rng.uniform(1.35, 1.65)]))
+    _, manner, played = take_of(seed, pace)
+    found = read_take(played.chart.song, onsets_of(sound_of(played, manner, seed)))
+    shares = [s.tempo_share for s in found.sections if s.tempo_share is not None]
+    return bool(shares) and abs(float(np.median(shares)) + 1 - pace) < 0.07
 
 
 def librosa_f(sound: np.ndarray, truth: np.ndarray) -> float:
@@ -124,31 +163,50 @@ def librosa_f(sound: np.ndarray, truth: np.ndarray) -> float:
 
 
 def table(rows: list[Judged]) -> None:
-    head = (
-        "takes  F      F<.9  median   95 %    octave  drift   named      exact      "
-        "misplaced  false"
+    print(
+        "one bar: slips whose bar can be known, and how many were named exactly and alone\n"
+        "alike:   slips among bars that are played alike, or in a section that comes once; how\n"
+        "         many were told as a range that holds the bar and nothing but such bars\n"
+        "named:   all slips; the range told holds the bar, however wide\n"
     )
-    print(f"{'':15} {head}  librosa F")
+    print(
+        f"{'':15} takes found  F      F<.9  median   95 %     octave  drift   one bar   alike   "
+        "  named    false in clean, in others"
+    )
     for sounds in (*SOUNDS, "all"):
         mine = [r for r in rows if sounds in (r.sounds, "all")]
         if not mine:
             continue
         errors = np.concatenate([r.errors_ms for r in mine])
         drift = np.array([d for r in mine for d in r.drift_errors])
-        slips = sum(r.slips for r in mine)
-        clean = sum(not r.slips for r in mine)
+
+        def share(right: str, of: str, mine: list[Judged] = mine) -> str:
+            return f"{sum(getattr(r, right) for r in mine)}/{sum(getattr(r, of) for r in mine)}"
+
+        clean = [r for r in mine if not r.slips]
+        slipped = [r for r in mine if r.slips]
         beside = [r.librosa_f for r in mine if r.librosa_f is not None]
         print(
-            f"{sounds:15} {len(mine):5}  {np.mean([r.f_measure for r in mine]):.3f}"
+            f"{sounds:15} {len(mine):5} {sum(r.match >= 0.5 for r in mine):5}"
+            f"  {np.mean([r.f_measure for r in mine]):.3f}"
             f"  {sum(r.f_measure < 0.9 for r in mine):4}  {np.median(errors):5.1f} ms"
             f"  {np.percentile(errors, 95):5.1f} ms  {sum(r.octave for r in mine):4}"
-            f"  {100 * np.mean(drift <= 0.003):4.0f} %"
-            f"   {sum(r.slips_named for r in mine):3}/{slips:<4}"
-            f"   {sum(r.slips_exact for r in mine):3}/{slips:<4}"
-            f"   {sum(r.false_alarms > 0 for r in mine if r.slips):3}/{slips:<4}"
-            f"   {sum(r.false_alarms > 0 for r in mine if not r.slips):3}/{clean:<4}"
-            f"  {np.mean(beside) if beside else float('nan'):.3f}"
+            f"  {100 * np.mean(drift <= 0.003):5.0f} %"
+            f"   {share('single_right', 'single'):8}  {share('alike_right', 'alike'):8}"
+            f"  {share('named', 'slips'):8}"
+            f" {sum(r.false_alarms > 0 for r in clean)}/{len(clean)},"
+            f" {sum(r.false_alarms > 0 for r in slipped)}/{len(slipped)}"
+            + (f"  librosa F {np.mean(beside):.3f}" if beside else "")
         )
+    for words, told in (
+        ("at any tempo", [m for r in rows for m in r.wrong_match]),
+        ("within 4 % of the take's tempo", [m for r in rows for m in r.wrong_near]),
+    ):
+        if told:
+            high = sum(m >= 0.5 for m in told)
+            print(f"wrong songs of another form {words}: {high}/{len(told)} match 0.5 or more")
+    far = [r.far_right for r in rows if r.far_right is not None]
+    print(f"takes at 60 to 75 or 135 to 165 % of the map's tempo: {sum(far)}/{len(far)} followed")
     calibration(rows)
 
 
@@ -164,66 +222,6 @@ def calibration(rows: list[Judged]) -> None:
             print(
                 f"{span}  {here.sum():8}   {right[here].mean():.3f} (told {told[here].mean():.3f})"
             )
-
-
-def fitted(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    from scipy.optimize import minimize
-
-    def cost(w: np.ndarray) -> tuple[float, np.ndarray]:
-        told = np.clip(x @ w, -30, 30)
-        chance = 1 / (1 + np.exp(-told))
-        loss = np.logaddexp(0, told) - y * told
-        return loss.mean() + 1e-3 * w @ w, x.T @ (chance - y) / len(y) + 2e-3 * w
-
-    return minimize(cost, np.zeros(x.shape[1]), jac=True).x
-
-
-def evidence(seed: int, other: int | None) -> tuple[np.ndarray | None, np.ndarray, np.ndarray]:
-    """Features of the match, and those of each beat with whether it was right."""
-    _, manner, played = take_of(seed)
-    chart = played.chart if other is None else chart_of(imagined_song(other, KINDS[other % 4]))
-    sound, cut_s = sound_of(played, manner, seed), 0.0
-    if seed % 5 == 0:  # takes that begin in the middle of the song and end before it does
-        cut_s = round(0.3 * played.end_s)
-        sound = sound[cut_s * RATE : round(0.8 * played.end_s) * RATE]
-    if seed % 9 == 0 and other is not None:
-        sound = np.random.default_rng(seed).normal(0, 0.1, len(sound)).astype(np.float32)
-    onsets = onsets_of(sound)
-    settled = settle(chart, follow(chart, onsets), onsets)
-    nothing = np.empty((0, len(belief.FEATURES)))
-    if len(settled.course.placed) < 3:
-        return None, nothing, np.empty(0)
-    beats = place_beats(chart, settled.course.placed, onsets)
-    match = belief.match_features(chart, settled.course, beats, onsets)
-    if other is not None:
-        return match, nothing, np.empty(0)
-    truth = np.concatenate(played.beats_s) - cut_s
-    nearest = np.array([np.abs(truth - at).min() * 1000 for at in beats.played_s])
-    return match, belief.beat_features(beats, onsets), nearest <= belief.RIGHT_MS
-
-
-def fit(takes: int, jobs: int) -> None:
-    from joblib import Parallel, delayed
-
-    asked = [(seed, None) for seed in range(takes)]
-    asked += [(seed, seed + 1 + seed % 7) for seed in range(takes)]
-    found = Parallel(n_jobs=jobs)(delayed(evidence)(*each) for each in asked)
-    pairs = [(f[0], a[1] is None) for f, a in zip(found, asked, strict=True) if f[0] is not None]
-    x, y = np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs], float)
-    weights = fitted(x, y)
-    told = 1 / (1 + np.exp(-x @ weights))
-    print("MATCH_FITTED =", np.round(weights, 2).tolist())
-    for name, column in zip(belief.MATCH_FEATURES, x.T, strict=True):
-        print(f"  {name:9} right {column[y == 1].mean():.2f}  wrong {column[y == 0].mean():.2f}")
-    print(
-        "  right below half:",
-        (told[y == 1] < 0.5).mean(),
-        "wrong above:",
-        (told[y == 0] > 0.5).mean(),
-    )
-    x = np.concatenate([f[1] for f in found])
-    y = np.concatenate([f[2] for f in found]).astype(float)
-    print("FITTED =", np.round(fitted(x, y), 2).tolist())
 
 
 def five_minutes() -> None:
@@ -244,13 +242,13 @@ def five_minutes() -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "take.wav"
         soundfile.write(path, np.stack([sound, sound], axis=1), 44_100)
-        begin = time.perf_counter()
+        begin, begin_cpu = time.perf_counter(), time.process_time()
         found = read_take(song, onsets_of_file(path))
-        took = time.perf_counter() - begin
+        took, cpu = time.perf_counter() - begin, time.process_time() - begin_cpu
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
-        f"\none stereo take of {len(sound) / 44_100:.0f} s: {took:.1f} s, at most {peak:.0f} MB "
-        f"with its making, match {found.match:.2f}"
+        f"\none stereo take of {len(sound) / 44_100:.0f} s: {took:.1f} s ({cpu:.1f} s of one "
+        f"processor), at most {peak:.0f} MB with its making, match {found.match:.2f}"
     )
 
 
@@ -265,6 +263,8 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     asked = parser.parse_args()
     if asked.fit:
+        from fit_rehearsal import fit
+
         fit(asked.takes, asked.jobs)
         return
     seeds = range(asked.first, asked.first + asked.takes)

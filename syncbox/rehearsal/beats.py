@@ -24,6 +24,7 @@ _NO_ONSET = 0.2  # onset weight that a beat must offer to be believed
 _WEIGHT = 2.2
 _CANDIDATES_MAX = 6
 _SMOOTH_BEATS = 4.0  # half width of the window that follows the course
+_SMOOTH_REACH = 9  # beats of the chart on each side that can lie in it
 BIAS_S = -0.0012  # heard onsets are found this much early (measured on imagined takes)
 
 
@@ -123,26 +124,22 @@ def _smoothed(base: Floats, mapped: Floats, played: Floats, weight: Floats) -> F
     stray = np.where(weight > 0, played - base, 0.0)
     sure = np.where(weight > 0, np.minimum(weight, 1.0), 0.05)
     gap = float(np.median(np.diff(mapped)))
-    out = np.empty(len(base))
-    for n in range(len(base)):
-        low, high = max(0, n - 9), min(len(base), n + 10)
-        far = (mapped[low:high] - mapped[n]) / (gap * (_SMOOTH_BEATS + 1))
-        cut = np.abs(
-            np.diff(base[low:high], prepend=base[low])
-            - np.diff(mapped[low:high], prepend=mapped[low])
-        )
-        run = np.cumsum(cut > 0.5)  # a hold or a jump ends the line
-        same = run == run[n - low]
-        kernel = np.where(same, np.maximum(0, 1 - np.abs(far) ** 3) ** 3, 0) * sure[low:high]
-        out[n] = base[n] + _line_at_zero(far, stray[low:high], kernel)
-    return out
+    near = np.arange(len(base))[:, None] + np.arange(-_SMOOTH_REACH, _SMOOTH_REACH + 1)
+    inside = (near >= 0) & (near < len(base))
+    near = np.clip(near, 0, len(base) - 1)
+    far = (mapped[near] - mapped[:, None]) / (gap * (_SMOOTH_BEATS + 1))
+    cut = np.abs(np.diff(base, prepend=base[0]) - np.diff(mapped, prepend=mapped[0])) > 0.5
+    run = np.cumsum(cut)  # a hold or a jump ends the line
+    same = inside & (run[near] == run[:, None])
+    kernel = np.where(same, np.maximum(0, 1 - np.abs(far) ** 3) ** 3, 0) * sure[near]
+    return np.asarray(base + _line_at_zero(far, stray[near], kernel))
 
 
-def _line_at_zero(x: Floats, y: Floats, weights: Floats) -> float:
-    total = weights.sum()
-    if total <= 0:
-        return 0.0
-    mean_x, mean_y = (weights @ x) / total, (weights @ y) / total
-    spread = weights @ (x - mean_x) ** 2
-    slope = (weights @ ((x - mean_x) * (y - mean_y))) / (spread + 0.02 * total)
-    return float(mean_y - slope * mean_x)
+def _line_at_zero(x: Floats, y: Floats, weights: Floats) -> Floats:
+    """Height at 0 of the line through each row of points, (rows,)."""
+    total = np.maximum(weights.sum(axis=1), 1e-12)
+    mean_x, mean_y = (weights * x).sum(axis=1) / total, (weights * y).sum(axis=1) / total
+    from_mean = x - mean_x[:, None]
+    spread = (weights * from_mean**2).sum(axis=1)
+    slope = (weights * from_mean * (y - mean_y[:, None])).sum(axis=1) / (spread + 0.02 * total)
+    return np.asarray(mean_y - slope * mean_x)

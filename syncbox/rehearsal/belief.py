@@ -1,8 +1,8 @@
 """How sure a reading is: whether this is the song at all, and each beat's chance to be right.
 
-A beat is right when it lies within 25 ms of where it was played. The chances are a
-logistic function whose weights were fitted on imagined takes with
-`tools/bench_rehearsal.py --fit` and are checked on others by its ordinary run.
+A beat is right when it lies within 25 ms of where it was played. The chances are
+logistic functions; their weights (`fitted`) are made by `tools/bench_rehearsal.py --fit`
+from imagined takes, and are checked on others by its ordinary run.
 """
 
 from __future__ import annotations
@@ -14,42 +14,51 @@ import numpy as np
 
 from syncbox.rehearsal.beats import Beats
 from syncbox.rehearsal.chart import Chart
+from syncbox.rehearsal.fitted import BEAT_WEIGHTS, MATCH_WEIGHTS, RIGHT, TOLD
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
-from syncbox.rehearsal.structure import line_evidence
-from syncbox.rehearsal.walk import Course, Placed
+from syncbox.rehearsal.structure import UNTOLD, Reading, line_evidence
+from syncbox.rehearsal.walk import Placed
 
 RIGHT_MS = 25.0
-FEATURES = ("one", "onset", "strength", "rival", "stray", "around", "contrast", "scatter")
+_OUTSIDE_S = 6.0
+_USUAL_LINES = 1.8  # what right takes show
+# Taps and pads say nothing of how bars sound; set by hand, clear of each other by far: times
+# that share a grid (contrast and score 3) match, times that do not (0) never do.
+_EXACT_WEIGHTS = (-2.0, 0.6, 1.4, 0.0, -1.2, -2.0, 0.3, 0.1, 0, 0, 0, 0, 0, 0)
+BEAT_FEATURES = ("one", "onset", "strength", "rival", "stray", "around", "contrast", "scatter")
 MATCH_FEATURES = (
-    "one", "contrast", "score", "leaps", "jumps", "tempo", "covered", "lines",
+    "one", "contrast", "score", "leaps", "jumps", "tempo", "covered", "lines", "places",
+    "sections", "form", "clear lines", "form untold", "outside",
 )  # fmt: skip
-MATCH_FITTED = np.array([-1.99, 0.61, 1.41, 0.12, -1.19, -4.16, 0.27, 0.17])
-FITTED = np.array([-0.81, 1.1, 1.86, -1.81, 0.31, -0.41, 1.53, -0.49])
-# How often beats were right, by what the function above says of them: it alone is too sure
-# of the doubtful ones.
-TOLD = (0.0, 0.55, 0.66, 0.83, 0.861, 0.90, 0.955, 0.9845, 0.9964, 1.0)
-RIGHT = (0.0, 0.02, 0.08, 0.50, 0.67, 0.93, 0.978, 0.9953, 0.9996, 1.0)
 
 
-def match_of(chart: Chart, course: Course, beats: Beats, onsets: Onsets) -> float:
-    """Chance, 0..1, that the take is this song: clear beats, the chart's form and tempo."""
+def match_of(
+    chart: Chart, reading: Reading, beats: Beats, onsets: Onsets, pace: float = 1.0
+) -> float:
+    """Chance, 0..1, that the take is this song: clear beats, the chart's form and tempo.
+
+    pace: how much faster than the map the chart is.
+    """
     if len(beats.bar) < 8:
         return 0.0
-    told = float(match_features(chart, course, beats, onsets) @ MATCH_FITTED)
+    weights = np.array(_EXACT_WEIGHTS if onsets.exact else MATCH_WEIGHTS)
+    told = float(match_features(chart, reading, beats, onsets, pace) @ weights)
     return float(1 / (1 + np.exp(-np.clip(told, -30, 30))))
 
 
-def match_features(chart: Chart, course: Course, beats: Beats, onsets: Onsets) -> Floats:
+def match_features(
+    chart: Chart, reading: Reading, beats: Beats, onsets: Onsets, pace: float = 1.0
+) -> Floats:
     """What speaks for the song, shape (len(MATCH_FEATURES),)."""
-    placed = course.placed
+    placed, score = reading.course.placed, reading.course.score / len(beats.bar)
     ratios = np.log([p.ratio for p in placed])
     jumps = sum(
         b.index != a.index + 1 and not chart.bars[b.index].opening for a, b in pairwise(placed)
     )
     music = [i for i, bar in enumerate(chart.bars) if not bar.opening]
+    lines = _lines(chart, placed, onsets)
     covered = len({p.index for p in placed} & set(music)) / len(music)
     contrast = _contrast(beats.smooth_s, onsets)
-    score = course.score / len(beats.bar)
     if onsets.exact:  # told times stand out all alike; what speaks is how well they share a grid
         contrast = score = 3.0 * _on_a_grid(beats.smooth_s, onsets.times_s)
     return np.array(
@@ -59,9 +68,15 @@ def match_features(chart: Chart, course: Course, beats: Beats, onsets: Onsets) -
             min(score, 3.0),
             min(10 * float(np.mean(np.abs(np.diff(ratios)))), 0.5),
             min(10 * jumps / len(placed), 1.5),
-            min(abs(float(np.median(ratios))) / 0.06, 3.0),
+            min(abs(float(np.median(ratios)) + float(np.log(pace))) / 0.06, 3.0),
             covered,
-            _lines(chart, placed, onsets),
+            lines,
+            reading.places_alike,
+            reading.sections_alike,
+            reading.form_alike,
+            min(lines, 1.0),
+            float(reading.form_alike == UNTOLD),
+            _outside(placed, onsets),
         ]
     )
 
@@ -79,10 +94,20 @@ def _on_a_grid(beats_s: Floats, times_s: Floats) -> float:
     return float(max(abs(np.exp(2j * np.pi * n * phase).mean()) for n in (1, 2, 3, 4)))
 
 
+def _outside(placed: Sequence[Placed], onsets: Onsets) -> float:
+    """How densely something is played just outside the bars: 0 not at all, 1 as inside; 0..1."""
+    begin, end = placed[0].start_s, placed[-1].end_s
+    strong = onsets.times_s[onsets.weights > 0.3]
+    inside = ((strong > begin) & (strong < end)).sum() / max(end - begin, 1.0)
+    before = ((strong > begin - 0.15 - _OUTSIDE_S) & (strong < begin - 0.15)).sum()
+    after = ((strong > end + 0.8) & (strong < end + 0.8 + _OUTSIDE_S)).sum()
+    return float(min(1.0, (before + after) / _OUTSIDE_S / max(inside, 0.1)))
+
+
 def _lines(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> float:
-    """How much more the sound changes at section lines than at other bar lines; 0.8 if untold."""
+    """How much more the sound changes at section lines than elsewhere; as usual if untold."""
     if onsets.exact:
-        return 0.8
+        return _USUAL_LINES
     changes = line_evidence(chart, placed, onsets)
     opens = np.array(
         [
@@ -91,7 +116,7 @@ def _lines(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> float:
         ]
     )
     if not opens.any() or opens.all():
-        return 0.8
+        return _USUAL_LINES
     return float(np.clip(changes[opens].mean() - changes[~opens].mean(), -1.0, 2.5))
 
 
@@ -110,7 +135,7 @@ def _peak(curve: Floats, at: Floats) -> Floats:
 
 
 def beat_features(beats: Beats, onsets: Onsets) -> Floats:
-    """What speaks for each beat, shape (n, len(FEATURES))."""
+    """What speaks for each beat, shape (n, len(BEAT_FEATURES))."""
     heard = (beats.weight > 0).astype(float)
     stray = np.abs(beats.played_s - beats.smooth_s) / 0.03
     around = np.convolve(heard, np.ones(9) / 9, mode="same")
@@ -132,6 +157,6 @@ def beat_features(beats: Beats, onsets: Onsets) -> Floats:
 
 def beat_confidence(beats: Beats, match: float, onsets: Onsets) -> Floats:
     """Chance that each beat is right, 0..1, shape (n,)."""
-    told = beat_features(beats, onsets) @ FITTED
+    told = beat_features(beats, onsets) @ np.array(BEAT_WEIGHTS)
     fading = float(np.clip((match - 0.3) / 0.3, 0.0, 1.0))  # a doubtful match makes all doubtful
     return np.asarray(fading * np.interp(1 / (1 + np.exp(-told)), TOLD, RIGHT))

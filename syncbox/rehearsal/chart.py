@@ -86,6 +86,20 @@ def chart_of(song: Song) -> Chart:
     return Chart(song, tuple(bars))
 
 
+def at_pace(chart: Chart, pace: float) -> Chart:
+    """The chart played faster (above 1) or slower all through; holds stay as they are."""
+    bars = tuple(
+        replace(
+            bar,
+            seconds=bar.seconds / pace,
+            beats_s=tuple(at / pace for at in bar.beats_s),
+            units_s=tuple(at / pace for at in bar.units_s),
+        )
+        for bar in chart.bars
+    )
+    return replace(chart, bars=bars)
+
+
 def _length(leg: Leg, bar: Bar) -> int:
     return min(leg.ticks, bar.start_tick + bar.meter.bar_ticks) - bar.first_tick
 

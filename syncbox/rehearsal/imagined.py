@@ -39,6 +39,7 @@ class Manner:
     sounds: str = "drums"  # drums | drums and bass | mix | brushes
     humanise_ms: float = 10.0  # spread of the drummer's beats round the band's course
     drift: float = 0.03  # furthest that the tempo strays from the map
+    pace: float = 1.0  # of the whole take against the map
     missing: int = 0  # bars left out
     doubled: int = 0  # bars played twice
     noise_db: float | None = None  # music over noise; None: the ordinary for the sounds
@@ -208,7 +209,7 @@ def play(song: Song, manner: Manner, seed: int) -> Played:
     rng = np.random.default_rng([seed, 23])
     chart = chart_of(song)
     played = _played_order(chart, manner, rng)
-    ratios = _course(chart, played.order, manner.drift, rng)
+    ratios = manner.pace * _course(chart, played.order, manner.drift, rng)
     spread_s, now, stray = manner.humanise_ms / 1000, manner.lead_s, 0.0
     for index, ratio in zip(played.order, ratios, strict=True):
         bar = chart.bars[index]

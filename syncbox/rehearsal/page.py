@@ -12,32 +12,46 @@ from syncbox.rehearsal.thresholds import SOURCES
 from syncbox.rehearsal.wording import summary
 
 _STYLE = """
-:root { color-scheme: light; }
-body { font: 1.05rem/1.45 system-ui, sans-serif; color: #1c1c1c; background: #fff;
+:root { color-scheme: light dark; --ink: #1c1c1c; --line: #ccc; --soft: #444; --page: #fff; }
+@media screen and (prefers-color-scheme: dark) {
+  :root { --ink: #e6e6e6; --line: #444; --soft: #b0b0b0; --page: #121212; }
+  img { filter: invert(1) hue-rotate(180deg); }
+}
+body { font: 1.05rem/1.45 system-ui, sans-serif; color: var(--ink); background: var(--page);
   margin: 0 auto; max-width: 52rem; padding: 1rem; }
-h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin-top: 2rem; }
+h1 { font-size: 1.5rem; margin: 0 0 .5rem; overflow-wrap: anywhere; }
+h2 { font-size: 1.15rem; margin-top: 2rem; }
+ul { padding-left: 1.2rem; }
 img { width: 100%; height: auto; }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
-th, td { text-align: right; padding: .3rem .4rem; border-bottom: 1px solid #ccc; }
-th:first-child, td:first-child { text-align: left; }
-.wide { overflow-x: auto; }
-footer { margin-top: 2rem; font-size: .85rem; color: #444; }
-@media print { body { max-width: none; font-size: 10pt; } h2, img { break-inside: avoid; } }
+th, td { text-align: right; padding: .3rem .4rem; border-bottom: 1px solid var(--line); }
+td { white-space: nowrap; }
+td.words { white-space: normal; text-align: left; } th.words { text-align: left; }
+footer { margin-top: 2rem; font-size: .85rem; color: var(--soft); }
+@media screen and (max-width: 480px) {
+  table { font-size: .85rem; } th, td { padding: .3rem .2rem; }
+}
+@media print {
+  @page { margin: 14mm; }
+  body { max-width: none; padding: 0; font-size: 10pt; }
+  h2 { margin-top: 1rem; break-after: avoid; }
+  img, tr, .whole, footer p { break-inside: avoid; }
+  img { max-height: 105mm; width: auto; max-width: 100%; display: block; margin: auto; }
+  th, td { padding: .08rem .3rem; font-size: 9pt; }
+  .bars { columns: 2; column-gap: 10mm; }
+}
 """
 
 
 def as_html(found: TakeReading, title: str, take: str, extra: Sequence[str] = ()) -> str:
     """The report of one take; extra lines (players, proposals) go after the summary."""
-    picture = base64.b64encode(png_bytes(found, title)).decode()
-    parts = [
-        f"<h1>{escape(title)}</h1><p>{escape(take)}</p>",
-        _list(summary(found)),
-        f'<img alt="Tempo and lateness over the bars" src="data:image/png;base64,{picture}">',
-    ]
+    named = "" if take in title else f"<p>{escape(take)}</p>"
+    parts = [f"<h1>{escape(title)}</h1>{named}", _list(summary(found)), _pictures(found)]
     if extra:
-        parts.append(_list(extra))
+        parts += ["<h2>Players and proposals</h2>", _list(extra)]
     if found.found:
-        parts += ["<h2>Sections</h2>", _sections(found), "<h2>Bars</h2>", _bars(found)]
+        parts.append(f'<div class="whole"><h2>Sections</h2>{_sections(found)}</div>')
+        parts.append(f'<h2>Bars</h2><div class="bars">{_bars(found)}</div>')
     sources = "".join(f"<p>{escape(source)}</p>" for source in SOURCES)
     parts.append(f"<footer><p>Match {found.match:.2f}. What the words mean:</p>{sources}</footer>")
     return (
@@ -52,28 +66,55 @@ def _list(lines: Iterable[str]) -> str:
     return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
 
 
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    top = "".join(f"<th>{escape(cell)}</th>" for cell in head)
-    body = "".join(
-        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows
+def _pictures(found: TakeReading) -> str:
+    """The picture, and for narrow screens a narrow one whose letters are as large."""
+    if not found.found:
+        return ""
+    wide, narrow = (
+        f"data:image/png;base64,{base64.b64encode(png_bytes(found, '', narrow=each)).decode()}"
+        for each in (False, True)
     )
-    return f'<div class="wide"><table><tr>{top}</tr>{body}</table></div>'
+    return (
+        f'<picture><source media="screen and (max-width: 600px)" srcset="{narrow}">'
+        f'<img alt="Tempo and lateness over the bars" src="{wide}"></picture>'
+    )
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]], words: int) -> str:
+    """A table whose column number `words` is text; all others are numbers."""
+
+    def row(cells: Sequence[str], kind: str) -> str:
+        marked = (' class="words"' if n == words else "" for n in range(len(cells)))
+        each = (
+            f"<{kind}{mark}>{escape(cell)}</{kind}>"
+            for mark, cell in zip(marked, cells, strict=True)
+        )
+        return f"<tr>{''.join(each)}</tr>"
+
+    body = "".join(row(cells, "td") for cells in rows)
+    return f"<table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>"
+
+
+def _gain(late_ms: float | None) -> str:
+    if late_ms is None:
+        return "cannot tell"
+    return f"{abs(late_ms):.0f} ms {'lost' if late_ms > 0 else 'gained'}"
 
 
 def _sections(found: TakeReading) -> str:
-    head = ("section", "bars", "tempo", "gained or lost", "scatter", "sure")
+    head = ("section", "bars", "tempo", "time", "scatter", "sure")
     rows = (
         (
             row.section,
-            f"{row.first_bar} to {row.last_bar}",
+            f"{row.first_bar}\u2013{row.last_bar}",
             "cannot tell" if row.tempo_share is None else f"{100 * row.tempo_share:+.1f} %",
-            "cannot tell" if row.late_ms is None else f"{row.late_ms:+.0f} ms",
+            _gain(row.late_ms),
             f"{row.scatter_ms:.0f} ms",
-            f"{row.confidence:.0%}",
+            f"{100 * row.confidence:.0f} %",
         )
         for row in found.sections
     )
-    return _table(head, rows)
+    return _table(head, rows, words=0)
 
 
 def _bars(found: TakeReading) -> str:
@@ -85,8 +126,8 @@ def _bars(found: TakeReading) -> str:
             "cannot tell" if row.late_ms is None else f"{row.late_ms:+.0f} ms",
             "cannot tell" if row.tempo is None else f"{row.tempo:.1f}",
             f"{row.map_tempo:.1f}",
-            f"{row.confidence:.0%}",
+            f"{100 * row.confidence:.0f} %",
         )
         for row in found.bars
     )
-    return _table(head, rows)
+    return _table(head, rows, words=1)

@@ -13,7 +13,8 @@ from syncbox.rehearsal.reading import BarRow, TakeReading
 from syncbox.rehearsal.thresholds import TIGHT_MS
 
 _INK, _MAP, _PLAYED, _SLIP, _SHADE = "#222222", "#7a7a7a", "#0b6e4f", "#a3195b", "#eef1ee"
-_WIDTH_IN, _HEIGHT_IN, _DPI = 8.0, 7.0, 150  # 1200 pixels: sharp on a phone held sideways
+_SIZE_IN, _DPI = (8.0, 7.0), 150  # 1200 pixels: sharp on a phone held sideways
+_NARROW_IN = (4.4, 5.6)  # for a phone held upright
 
 
 def draw(found: TakeReading, title: str, path: Path) -> None:
@@ -27,22 +28,23 @@ def draw(found: TakeReading, title: str, path: Path) -> None:
         ) from None
 
 
-def png_bytes(found: TakeReading, title: str) -> bytes:
-    """The picture as PNG."""
+def png_bytes(found: TakeReading, title: str, *, narrow: bool = False) -> bytes:
+    """The picture as PNG; narrow: for a phone held upright."""
     out = io.BytesIO()
-    _figure(found, title).savefig(out, dpi=_DPI, format="png")
+    _figure(found, title, narrow=narrow).savefig(out, dpi=_DPI, format="png")
     return out.getvalue()
 
 
-def _figure(found: TakeReading, title: str) -> Any:
+def _figure(found: TakeReading, title: str, *, narrow: bool = False) -> Any:
     try:
         from matplotlib.figure import Figure
     except ImportError:
         raise UnreadableError(
             "the picture needs matplotlib", hint="pip install 'syncbox[picture]'"
         ) from None
-    figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), layout="constrained")
-    figure.suptitle(title, fontsize=13, color=_INK)
+    figure = Figure(figsize=_NARROW_IN if narrow else _SIZE_IN, layout="constrained")
+    if title:
+        figure.suptitle(title, fontsize=13, color=_INK)
     if not found.found:
         words = "\n".join(found.notes) or "nothing of this song was found"
         figure.text(0.5, 0.5, words, ha="center", va="center", fontsize=14, wrap=True)
@@ -51,12 +53,12 @@ def _figure(found: TakeReading, title: str) -> Any:
     _draw_tempo(tempo, found)
     _draw_late(late, found)
     for panel in (tempo, late):
-        _draw_sections(panel, found, named=panel is tempo)
+        _draw_sections(panel, found, named=panel is tempo, upright=5 if not narrow else 12)
         panel.spines[["top", "right"]].set_visible(False)
         panel.tick_params(labelsize=11)
     late.set_xlabel("bar as played", fontsize=12)
     numbers = [bar.bar for bar in found.bars]
-    step = max(1, 4 * math.ceil(len(numbers) / 48))
+    step = 4 * math.ceil(len(numbers) / (24 if narrow else 48))
     ticks = [n for n, bar in enumerate(numbers) if bar > 0 and (bar - 1) % step == 0]
     late.set_xticks(ticks, [str(numbers[n]) for n in ticks])
     late.set_xlim(-0.7, len(numbers) - 0.3)
@@ -94,13 +96,16 @@ def _draw_late(panel: Any, found: TakeReading) -> None:
     panel.set_ylabel(f"late ({'s' if in_s else 'ms'})\nearly is below 0", fontsize=12)
 
 
-def _draw_sections(panel: Any, found: TakeReading, *, named: bool) -> None:
-    """Every second section shaded, names above, slips marked at their bar lines."""
+def _draw_sections(panel: Any, found: TakeReading, *, named: bool, upright: int) -> None:
+    """Every second section shaded, names above, slips marked at their bar lines.
+
+    A name over no more than `upright` bars stands upright; in little room the count-in has none.
+    """
     starts = _starts(found.bars)
     for n, (first, end) in enumerate(zip(starts, [*starts[1:], len(found.bars)], strict=True)):
         if n % 2 == 0:
             panel.axvspan(first - 0.5, end - 0.5, color=_SHADE, zorder=0, linewidth=0)
-        if named:
+        if named and end - first > upright // 12:
             panel.text(
                 first - 0.3,
                 0.985,
@@ -108,7 +113,8 @@ def _draw_sections(panel: Any, found: TakeReading, *, named: bool) -> None:
                 transform=panel.get_xaxis_transform(),
                 fontsize=10,
                 va="top",
-                rotation=0 if end - first > 5 else 90,
+                rotation=0 if end - first > upright else 90,
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 1},
                 color=_INK,
             )
     for n, (before, bar) in enumerate(zip(found.bars, found.bars[1:], strict=False), 1):

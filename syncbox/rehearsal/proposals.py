@@ -45,7 +45,7 @@ class Proposal:
 def propose(song: Song, takes: Sequence[TakeReading]) -> Proposal | None:
     """The best simple map for one or more takes; None where too little was heard."""
     heard = _heard(takes)
-    count = sum(len(shares) for shares in heard.values())
+    count = sum(len(shares) for _, shares in heard.values())
     if count < 8:
         return None
     free = {n for n in heard if _may_change(song.sections[n])}
@@ -185,10 +185,12 @@ def sentences(proposal: Proposal | None) -> list[str]:
     if not proposal.changes:
         return ["the map stands: no simple change earns its keep"]
     lines = []
+    names = [change.name for change in proposal.changes]
     for change in proposal.changes:
+        which = f", section {change.section + 1}" if names.count(change.name) > 1 else ""
         ramp = f", moving to {float(change.ramp_to_qpm):g}" if change.ramp_to_qpm else ""
         lines.append(
-            f"{change.name}: quarter = {float(change.from_qpm):g} becomes "
+            f"{change.name}{which}: quarter = {float(change.from_qpm):g} becomes "
             f"{float(change.to_qpm):g}{ramp}"
         )
     lines.append(

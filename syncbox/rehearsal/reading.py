@@ -8,16 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from syncbox.rehearsal.beats import Beats, place_beats
-from syncbox.rehearsal.belief import beat_confidence, match_of
+from syncbox.rehearsal.beats import Beats
+from syncbox.rehearsal.belief import beat_confidence
 from syncbox.rehearsal.chart import Chart, ChartBar, chart_of
 from syncbox.rehearsal.following import follow
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets, part_of
-from syncbox.rehearsal.structure import Slip, settle
+from syncbox.rehearsal.structure import Slip
+from syncbox.rehearsal.trying import MATCH_MIN, Tried, tried
 from syncbox.rehearsal.walk import Placed
 from syncbox.score.song import Song
 
-MATCH_MIN = 0.5  # below this a take does not look like the song
 _LONG = 3.0  # a take this many times as long as the song is searched for it
 _STRETCH = 2.2  # songs in a stretch; stretches overlap by a song
 SURE = 0.5  # a beat that is less sure than this is not told
@@ -116,35 +116,64 @@ def read_take(song: Song, onsets: Onsets, *, locked_at_s: float | None = None) -
         return _read_long(song, chart, onsets)
     if len(onsets.times_s) < 8:
         return _nothing(song, onsets, "there is next to nothing to hear in this take")
-    settled = settle(chart, follow(chart, onsets, locked_at_s), onsets)
-    placed = settled.course.placed
-    if len(placed) < 2:
-        return _nothing(song, onsets, "no stretch of this take follows the map")
-    beats = place_beats(chart, placed, onsets)
-    match = match_of(chart, settled.course, beats, onsets)
-    if match < MATCH_MIN:
-        words = f"this does not look like this song: best match {match:.1f}"
-        return TakeReading(
-            song.id, match, None, with_click=False, duration_s=onsets.duration_s, notes=(words,)
-        )
+    found = tried(chart, onsets, locked_at_s)
+    if found.match < MATCH_MIN or found.beats is None:
+        words = f"this does not look like this song: best match {found.match:.1f}"
+        return _nothing(song, onsets, words, found.match)
+    return _reading(found, onsets, locked_at_s)
+
+
+def _reading(found: Tried, onsets: Onsets, locked_at_s: float | None) -> TakeReading:
+    chart, beats, match = found.chart, found.beats, found.match
+    assert beats is not None
+    settled, placed = found.settled, found.settled.course.placed
     sure = beat_confidence(beats, match, onsets)
     expected, offset, clicked = _expected(chart, placed, beats, locked_at_s)
     rows = _beat_rows(chart, placed, beats, expected, sure)
     bars = _bar_rows(chart, placed, beats, expected, sure)
-    missing, extra = _slip_rows(chart.bars, settled.slips)
+    sections = _section_rows(chart, placed, beats, sure)
+    notes = _notes(chart, placed, rows, clicked, locked_at_s)
+    if found.pace != 1.0:  # the answer is against the map as it is written
+        bars = tuple(replace(bar, map_tempo=bar.map_tempo / found.pace) for bar in bars)
+        sections = tuple(_against_map(section, found.pace) for section in sections)
+        notes = (_far_note(bars), *notes)
     return TakeReading(
-        song.id,
+        chart.song.id,
         match,
         offset,
         clicked,
         onsets.duration_s,
         rows,
         bars,
-        _section_rows(chart, placed, beats, sure),
-        missing,
-        extra,
-        _notes(chart, placed, rows, clicked, locked_at_s),
+        sections,
+        *_slip_rows(chart.bars, settled.slips),
+        notes,
     )
+
+
+def _against_map(section: SectionRow, pace: float) -> SectionRow:
+    if section.tempo_share is None or section.late_ms is None:
+        return section
+    ratio = section.tempo_share + 1
+    paced_ms = section.late_ms / (1 / ratio - 1) if ratio != 1 else 0.0
+    return replace(
+        section,
+        tempo_share=ratio * pace - 1,
+        late_ms=paced_ms * pace * (1 / (ratio * pace) - 1),
+    )
+
+
+def _far_note(bars: Sequence[BarRow]) -> str:
+    told = [bar for bar in bars if bar.tempo is not None]
+    tempo = float(np.median([bar.tempo or 0.0 for bar in told])) if told else 0.0
+    share = (
+        float(np.median([(bar.tempo or 0.0) / bar.map_tempo for bar in told])) - 1 if told else 0.0
+    )
+    way = "faster" if share > 0 else "slower"
+    return (
+        f"played at about quarter = {tempo:.0f}, {abs(share):.0%} {way} than the map: beats are "
+        "held against the map at that tempo, tempi against the map as it is written"
+    ).replace("%", " %")
 
 
 def _read_long(song: Song, chart: Chart, onsets: Onsets) -> TakeReading:
@@ -171,9 +200,9 @@ def _read_long(song: Song, chart: Chart, onsets: Onsets) -> TakeReading:
     )
 
 
-def _nothing(song: Song, onsets: Onsets, why: str) -> TakeReading:
+def _nothing(song: Song, onsets: Onsets, why: str, match: float = 0.0) -> TakeReading:
     return TakeReading(
-        song.id, 0.0, None, with_click=False, duration_s=onsets.duration_s, notes=(why,)
+        song.id, match, None, with_click=False, duration_s=onsets.duration_s, notes=(why,)
     )
 
 

@@ -38,6 +38,8 @@ _SHORTLIST = 40
 _GRID = 3  # bars between places where all that follows is tried one bar off
 _ROUNDS = 8
 _TURNS = 3
+_ENOUGH = 12  # pairs, each counted twice, whose likeness is told
+UNTOLD = 0.6  # likeness where there is nothing to compare
 _EQUAL_OPENING = 7.0  # the crash that opens a section is played on whichever bar comes first
 _EQUAL = 3.0  # hypotheses this near are not told apart
 
@@ -63,6 +65,9 @@ class Reading:
 
     course: Course
     slips: tuple[Slip, ...]
+    places_alike: float = UNTOLD  # how much nearer bars of one place sound than others, in spreads
+    sections_alike: float = UNTOLD  # the same for other bars of one section
+    form_alike: float = UNTOLD  # bars of one place against bars of other sections in step
 
 
 def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
@@ -77,14 +82,15 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
         replace(p, index=int(index)) for p, index in zip(course.placed, order, strict=True)
     )
     slips = tuple(_slips(chart.bars, order, judge))
-    return Reading(Course(placed, course.score), slips)
+    return Reading(Course(placed, course.score), slips, *judge.form(order))
 
 
 def _with_edges(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> tuple[Placed, ...]:
     """The course without bars at its ends in which nobody plays, and with those that are played."""
     bars = chart.bars
     own = np.array([_support(bars[p.index], p, onsets) for p in placed])
-    enough = float(np.median(own)) - max(0.8, 3.0 * float(np.median(np.abs(own - np.median(own)))))
+    middle = float(np.median(own))
+    enough = min(middle - max(0.8, 3.0 * float(np.median(np.abs(own - middle)))), 0.6 * middle)
     first, last = 0, len(placed)
     while last - first > 3 and own[last - 1] < enough and not bars[placed[last - 1].index].hold_s:
         last -= 1
@@ -125,7 +131,6 @@ class _Judge:
         self.lines[0] = _LINE_COST  # any begin changes silence into sound
         self.fits = _fits(chart.bars, placed)
         self.whole = _silence_round(placed, onsets)
-        self.part = np.array([hash(b.part) for b in chart.bars])
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]
         self.opens = np.array(opens)
         self.closes = np.append(self.opens[1:], True)
@@ -135,19 +140,41 @@ class _Judge:
         self.alike = Likeness.of(self.looks, self.ties, order)
         self.odd = _oddness(self.alike.apart, self.looks)
 
+    def form(self, order: Ints) -> tuple[float, float, float]:
+        """How well an order fits the form, see Reading.
+
+        Songs go by fours, so in any other song too bars four apart are alike; but not
+        less so where the sections differ.
+        """
+        inner = ~np.eye(len(order), dtype=bool)
+        place = (self.ties.place[order][:, None] == self.ties.place[order]) & inner
+        section = (self.ties.section[order][:, None] == self.ties.section[order]) & inner & ~place
+        others = inner & ~section & ~place
+        step = np.array([bar.section_bar % 4 for bar in self.bars])[order]
+        in_step = others & (step[:, None] == step)
+        apart = self.alike.apart
+
+        def nearer(kind: NDArray[np.bool_], than: NDArray[np.bool_]) -> float:
+            if min(kind.sum(), than.sum()) < _ENOUGH:
+                return UNTOLD
+            return float(apart[kind].mean() - apart[than].mean())
+
+        return nearer(place, others), nearer(section, others), nearer(place, in_step)
+
     def settled(self, order: Ints) -> Ints:
         """The best order near one: with what it says is alike, and with what any ear would."""
         ends: list[tuple[float, Ints]] = []
-        for first in (order, self.best_order(order)):
-            start = first
+        other = self.best_order(order)
+        for start in [order] if (other == order).all() else [order, other]:
+            settled = start
             for _ in range(_TURNS):  # what is alike is measured again on each better order
-                self.measure(start)
-                better = self.best_order(start)
-                if (better == start).all():
+                self.measure(settled)
+                better = self.best_order(settled)
+                if (better == settled).all():
                     break
-                start = better
-            self.measure(start)
-            ends.append((self.score(start), start))
+                settled = better
+            self.measure(settled)
+            ends.append((self.score(settled), settled))
         _, best = max(ends, key=lambda end: end[0])
         self.measure(best)
         return best
@@ -308,8 +335,8 @@ def _slips(bars: Sequence[ChartBar], order: Ints, judge: _Judge) -> list[Slip]:
         before, after = int(order[at - 1]), int(order[at])
         kind = "missing" if after > before else "extra"
         first, last = (before + 1, after - 1) if after > before else (after, before)
-        if kind == "missing" and all(bars[i].opening for i in range(first, last + 1)):
-            continue  # nobody counted in after the hold
+        if all(bars[i].opening for i in range(first, last + 1)):
+            continue  # nobody counted in after the hold, or somebody counted twice
         low, high = _span(order, int(at), first, judge)
         slips.append(Slip(kind, first, last, first - low, last + high))
     return slips

@@ -6,8 +6,8 @@ from rehearsing import read, taken
 
 from syncbox.rehearsal.chart import chart_of
 from syncbox.rehearsal.following import follow
-from syncbox.rehearsal.walk import Course
 from syncbox.rehearsal.onsets import STEP_S, onsets_of_times
+from syncbox.rehearsal.walk import Course
 
 
 def errors_ms(played, found):

@@ -34,6 +34,7 @@ def test_a_section_that_runs_away_gets_its_tempo():
     offer = propose(song, [found])
     assert offer.changes
     assert offer.after < offer.before
+    assert offer.bars == sum(bar.confidence > 0.7 for bar in found.bars if bar.bar > 0)
     shares = {s.section_index: s.tempo_share for s in found.sections}
     for change in offer.changes:
         if (

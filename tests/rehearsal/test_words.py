@@ -80,6 +80,8 @@ def test_the_picture_and_the_report_stand_alone(tmp_path):
     assert "http" not in html
     assert "Friberg" in html
     assert "viewport" in html
+    assert "prefers-color-scheme: dark" in html
+    assert html.count("data:image/png;base64,") == 2, "one picture for narrow screens"
 
 
 def test_a_player_who_lags_is_told_from_one_who_does_not():
