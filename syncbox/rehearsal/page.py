@@ -25,8 +25,7 @@ ul { padding-left: 1.2rem; }
 img { width: 100%; height: auto; }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
 th, td { text-align: right; padding: .3rem .4rem; border-bottom: 1px solid var(--line); }
-td { white-space: nowrap; }
-td.words { white-space: normal; text-align: left; } th.words { text-align: left; }
+td.words, th.words { text-align: left; }
 footer { margin-top: 2rem; font-size: .85rem; color: var(--soft); }
 @media screen and (max-width: 480px) {
   table { font-size: .85rem; } th, td { padding: .3rem .2rem; }
@@ -86,13 +85,18 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]], words: int) -> st
     def row(cells: Sequence[str], kind: str) -> str:
         marked = (' class="words"' if n == words else "" for n in range(len(cells)))
         each = (
-            f"<{kind}{mark}>{escape(cell)}</{kind}>"
+            f"<{kind}{mark}>{escape(_joined(cell))}</{kind}>"
             for mark, cell in zip(marked, cells, strict=True)
         )
         return f"<tr>{''.join(each)}</tr>"
 
     body = "".join(row(cells, "td") for cells in rows)
     return f"<table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>"
+
+
+def _joined(cell: str) -> str:
+    """A number never parted from its unit at the end of a line."""
+    return cell.replace(" ms", "\u00a0ms").replace(" %", "\u00a0%")
 
 
 def _gain(late_ms: float | None) -> str:
