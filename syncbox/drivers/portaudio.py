@@ -17,6 +17,7 @@ from typing import Any
 from syncbox.drivers import system
 from syncbox.drivers.choose import Choice
 from syncbox.drivers.dll import Tracker, follow, moved, time_of_frame, track
+from syncbox.drivers.gaps import GapFinder
 from syncbox.drivers.hostside import HostSide
 from syncbox.drivers.midiports import MidiPorts
 from syncbox.engine.cycle import Cycle
@@ -25,9 +26,7 @@ from syncbox.errors import DeviceError
 from syncbox.units import NS_PER_SECOND
 
 _FIRST_BLOCK_S = 5.0
-_CONFIRMING_BLOCKS = 4  # that a gap is measured over: a late callback looks like lost frames
 _ARRIVING_BLOCKS = 8  # of silence, after which an engine that follows another knows the time
-_DOUBTING_BLOCKS = 64  # at most, where one underflow follows the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +72,6 @@ class DacClock:
         self._latency_s = latency_s
         self._zero_ns = 0
         self._tracker: Tracker | None = None
-        self._confirming = 0  # callbacks until a gap is believed
-        self._doubting = 0  # callbacks since the first underflow that is not settled yet
-        self._least_late_s = 0.0  # of the callbacks since the last underflow
 
     def heard_s(self, now_ns: int, ahead_s: float) -> float:
         """When a block is heard that the callback at `now_ns` was told is `ahead_s` away."""
@@ -89,39 +85,16 @@ class DacClock:
         """The same moment on the host's clock."""
         return self._zero_ns + round(heard_s * NS_PER_SECOND)
 
-    def lost_frames(self, heard_s: float, *, underflow: bool) -> int:
-        """Frames that went by unplayed, told once, some callbacks after an underflow.
-
-        Call it in every callback, before `block`. After an underflow the next callbacks
-        come late as well, which is no loss: so the least late of a few is believed, in
-        whole blocks, because that is what a device leaves out.
-        """
-        if self._tracker is None:
-            return 0
-        if underflow and self._doubting < _DOUBTING_BLOCKS:
-            self._confirming, self._least_late_s = _CONFIRMING_BLOCKS, math.inf
-        if not self._confirming:
-            return 0
-        self._least_late_s = min(self._least_late_s, heard_s - self._tracker.loop.t1_s)
-        self._confirming -= 1
-        self._doubting += 1
-        if self._confirming:
-            return 0
-        self._doubting = 0
-        block_frames = self._tracker.block_frames
-        lost = max(0, round(self._least_late_s * self._rate / block_frames)) * block_frames
-        if lost:
-            self._tracker = moved(self._tracker, lost, self._least_late_s)
-        return lost
-
     def block(self, frame: int, frame_count: int, heard_s: float) -> None:
-        """Take in one callback; while a gap is being measured, go on as expected."""
-        if self._tracker is None:
+        """Take in one callback."""
+        tracker = self._tracker
+        if tracker is None:
             self._tracker = track(self._rate, frame, frame_count, heard_s)
-        else:
-            if self._confirming:
-                heard_s = self._tracker.loop.t1_s
-            self._tracker = follow(self._tracker, frame, frame_count, heard_s)
+            return
+        lost = frame - tracker.loop.n1
+        if lost > 0:  # a gap: what comes is heard that much later
+            tracker = moved(tracker, lost, lost / self._rate)
+        self._tracker = follow(tracker, frame, frame_count, heard_s)
 
     def due_ns(self, frame: int) -> int:
         """Host time at which a frame near the present block is heard."""
@@ -151,6 +124,7 @@ class Running:
         self._first_block = threading.Event()
         self._closing = False
         self._arrived, self._earliest_s = 0, math.inf  # of an engine that follows another
+        self._silent_frames = 0  # until what was made too much has been made up for
         self._stream = sounddevice.OutputStream(
             samplerate=program.rate,
             blocksize=driver.block_frames,
@@ -162,6 +136,7 @@ class Running:
             finished_callback=self._ended,
         )
         self._clock = DacClock(program.rate, float(self._stream.latency))
+        self._gaps = GapFinder(program.rate)
         self._memory = system.lock_memory().text
         self._stream.start()
         self._first_block.wait(_FIRST_BLOCK_S)
@@ -192,6 +167,8 @@ class Running:
         try:
             ahead_s = times.outputBufferDacTime - times.currentTime
             heard_s = self._clock.heard_s(started_ns, ahead_s)
+            # Some host systems tell no time of the card; then the host's has to do.
+            card_s = times.outputBufferDacTime if times.outputBufferDacTime > 0 else heard_s
             if cycle.resuming:
                 lost = self._frames_away(heard_s, frame_count, started_ns)
                 if lost < 0:
@@ -199,11 +176,15 @@ class Running:
                     return
             else:
                 cycle.pulse.xruns += bool(status)
-                lost = self._clock.lost_frames(heard_s, underflow=bool(status))
+                lost = self._lost_frames(card_s, frame_count, underflow=bool(status))
+                if lost < 0:
+                    out.fill(0)
+                    return
             cycle.hear_arrivals(frame_count, started_ns, self._rate)
             block = cycle.begin(frame_count, lost, started_ns)
             played = self._played
             out[:] = block.audio[:played].T if block.audio.shape[0] else 0
+            self._gaps.block(cycle.pulse.frame, frame_count, card_s)
             self._hand_over(block.midi, frame_count, heard_s)
             cycle.end(frame_count, started_ns)
         except Exception as error:  # the snapshot and the host say it
@@ -213,6 +194,16 @@ class Running:
             grant = system.ask_for_callback_priority(system.ENGINE_PRIORITY)
             self._priority = grant.text
             self._first_block.set()
+
+    def _lost_frames(self, card_s: float, frame_count: int, *, underflow: bool) -> int:
+        """Frames lost before this block; negative where the block must stay silent."""
+        if not self._silent_frames:
+            lost = self._gaps.lost_frames(card_s, underflow=underflow)
+            if lost >= 0:
+                return lost
+            self._silent_frames = -lost
+        self._silent_frames = max(0, self._silent_frames - frame_count)
+        return -frame_count
 
     def _frames_away(self, heard_s: float, frame_count: int, started_ns: int) -> int:
         """Frames since the engine before this one; -1 while it cannot be told well yet.

@@ -104,43 +104,13 @@ def test_without_a_told_time_the_latency_has_to_do():
     assert clock.due_ns(0) == 10**15 + 10_000_000
 
 
-def gaps_told(lost_blocks, late_ms):
-    """What is said after an underflow: each callback comes `late_ms` later than its block."""
+def test_after_a_gap_messages_go_on_to_be_sent_when_their_frame_is_heard():
     clock = DacClock(48_000, latency_s=0.01)
-    told, frame = [], 0
-    for block in range(12 + len(late_ms)):
-        gone = lost_blocks if block >= 10 else 0
-        late_s = late_ms[block - 10] / 1000 if 10 <= block < 10 + len(late_ms) else 0.0
-        due_s = (block + gone) * 256 / 48_000
-        heard_s = clock.heard_s(10**15, 0.0) - 0.01 + due_s + late_s
-        lost = clock.lost_frames(heard_s, underflow=block == 10)
-        frame += lost
-        clock.block(frame, 256, heard_s)
-        told.append(lost)
+    frame = 0
+    for block in range(500):
+        frame += 512 if block == 400 else 0
+        due_s = frame / 48_000
+        clock.block(frame, 256, clock.heard_s(10**15, 0.0) + due_s)
         frame += 256
-    return told, clock.due_ns(frame) - 10**15 - round((due_s + 256 / 48_000) * 1e9)
-
-
-@pytest.mark.parametrize("lost_blocks", [0, 1, 2, 19])
-@pytest.mark.parametrize("late_ms", [[0, 0, 0, 0], [9, 4, 1.5, 0.2], [2, 0.1, 7, 3]])
-def test_a_gap_is_told_once_in_whole_blocks_when_it_is_sure(lost_blocks, late_ms):
-    """Callbacks that come late after the underflow are no frames lost."""
-    told, error_ns = gaps_told(lost_blocks, late_ms)
-    assert [lost for lost in told if lost] == [lost_blocks * 256] * bool(lost_blocks)
-    if lost_blocks:
-        assert told.index(lost_blocks * 256) == 13
-    assert abs(error_ns) < 300_000, "messages go on to be sent when their frame is heard"
-
-
-def test_underflows_without_an_end_are_told_now_and_then():
-    clock = DacClock(48_000, latency_s=0.01)
-    clock.block(0, 256, clock.heard_s(10**15, 0.0))
-    frame, told = 256, []
-    for block in range(1, 200):
-        heard_s = clock.heard_s(10**15, 0.0) + block * 512 / 48_000  # each second block is lost
-        told.append(clock.lost_frames(heard_s, underflow=True))
-        frame += told[-1]
-        clock.block(frame, 256, heard_s)
-        frame += 256
-    assert 2 <= len([lost for lost in told if lost]) <= 4
-    assert all(lost % 256 == 0 for lost in told)
+    error_ns = clock.due_ns(frame) - 10**15 - 10_000_000 - round(frame / 48_000 * 1e9)
+    assert abs(error_ns) < 10_000
