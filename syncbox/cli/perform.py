@@ -92,11 +92,16 @@ class Performance:
 
         return self._play(open_session(program, choice, **options), console, beside)
 
-    def carry_on(self, found: Found, console: Console | None) -> Status:
+    def carry_on(
+        self,
+        found: Found,
+        console: Console | None,
+        beside: Callable[[Session], AbstractContextManager[None]] | None = None,
+    ) -> Status:
         """The same with an engine that plays on without a host."""
         from syncbox.drivers.session import adopt_session
 
-        return self._play(adopt_session(found), console, None)
+        return self._play(adopt_session(found), console, beside)
 
     def _play(
         self,

@@ -78,8 +78,8 @@ def run(
     from syncbox.cli.perform import Performance, can_show_screen, summary
     from syncbox.cli.prepare import compiled, set_of_tonight
     from syncbox.cli.set_clock import SetClock
-    from syncbox.cli.spare_first import telling_spare
-    from syncbox.cli.taking_over import as_host, carry_on, stay_of
+    from syncbox.cli.spare_first import ask_before_beginning, card_for_spare, telling_spare
+    from syncbox.cli.taking_over import OnStage, as_host, carry_on, files_of, stay_of
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import choose
 
@@ -87,8 +87,8 @@ def run(
     on_screen = driver != OFFLINE and not plain and can_show_screen(console)
     shown_on = console if on_screen else None
     with leaving() as leave, as_host(show, driver) as run_file:
-        late = _only_for_a_beginning(song=song, place=where, resume=resume, spare=spare_at)
-        if carry_on(show, run_file, shown_on, leave, once=once, late=late):
+        late = _only_for_a_beginning(song=song, place=where, resume=resume)
+        if carry_on(show, run_file, shown_on, leave, once=once, late=late, spare_at=spare_at):
             return _code(leave)
         _somebody_starts(on_screen or start or driver == OFFLINE)
         song, where = beginning(show, song, where, resume=resume)
@@ -100,12 +100,14 @@ def run(
         click.echo(choice.why)
         program = compiled(found, choice.rate, start_at)
         options = _options(first, block_frames, cues, by_hand=on_screen)
-        options["stay"] = stay_of(run_file, show, found)
+        entry = (song or "", where or "")
+        told = card_for_spare(spare_at, (show, found), entry, choice.rate)
+        ask_before_beginning(told, show, spare_at)
+        options["stay"] = stay_of(run_file, OnStage(found, files_of(show), entry, told))
         stage = Stage(found, program.songs, sources=program.sources)
         performance = Performance(stage, start=start, once=once, leave=leave)
         performance.against(SetClock(found))
-        told = telling_spare(spare_at, performance, (show, found), (song, where), choice.rate)
-        with journal_of(show, found, performance), told as beside:
+        with journal_of(show, found, performance), telling_spare(told, performance) as beside:
             status = performance.live(program, choice, shown_on, options, beside)
         click.echo(summary(status, found.rig))
     return _code(leave)

@@ -1,10 +1,15 @@
-"""What the first computer does for its spare: asks whether it plays already, then tells it all."""
+"""What the first computer does for its spare: asks whether it plays already, then tells it all.
+
+What it tells of itself is kept for a host that comes later, so that the spare goes on hearing
+the same computer.
+"""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +20,7 @@ from syncbox.cli.spare_sign import own_card
 from syncbox.cli.spare_view import first_line, first_view
 from syncbox.drivers.beacon import BeaconHost, BeaconJob
 from syncbox.drivers.spare_post import Address, Post, address_of
+from syncbox.drivers.spare_rules import Own
 from syncbox.drivers.spare_words import Letter, Word
 from syncbox.errors import DeviceError
 
@@ -33,35 +39,60 @@ into every box. Leave this one silent, and let it go along with the spare:
 Beside = Callable[["Session"], AbstractContextManager[None]]
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a spare computer is told of the first one, and where it is."""
+
+    own: Own
+    letter: Letter
+    spare: Address
+
+
+def card_for_spare(
+    spare_at: str | None, show: tuple[Path, Show], entry: tuple[str, str], rate: int
+) -> Told | None:
+    """What the spare at an address shall be told; None where there is none.
+
+    `show` is a folder and what was read from it, `entry` the song and the place where it
+    begins. Raises DeviceError for an address that is none.
+    """
+    if spare_at is None:
+        return None
+    address = address_of(spare_at)
+    return Told(*own_card(*show, rate, entry), address)
+
+
+def at_another_address(told: Told, spare_at: str | None) -> Told:
+    """The same for the spare at an address, if one is given."""
+    return told if spare_at is None else replace(told, spare=address_of(spare_at))
+
+
+def ask_before_beginning(told: Told | None, folder: Path, spare_at: str | None) -> None:
+    """Raises DeviceError where the spare plays already and nobody wants both."""
+    if told is not None and is_playing(told.spare, told.letter):
+        _warn(folder, spare_at or told.spare[0])
+
+
 @contextmanager
 def telling_spare(
-    spare_at: str | None,
-    performance: Performance,
-    show: tuple[Path, Show],
-    entry: tuple[str | None, str | None],
-    rate: int,
+    told: Told | None, performance: Performance, *, must: bool = True
 ) -> Iterator[Beside | None]:
     """Gives what shall run beside the session of a first computer; None where there is no spare.
 
-    `show` is a folder and what was read from it, `entry` the song and the place where it
-    begins. The spare hears goodbye after the session has ended, and so where it stopped.
-    Raises DeviceError where the spare plays already and nobody wants both.
+    The spare hears goodbye after the session has ended, and so where it stopped. `must`: see
+    `BeaconHost`.
     """
     from syncbox.engine.state import Now
 
-    if spare_at is None:
+    if told is None:
         yield None
         return
-    address = address_of(spare_at)
-    own, letter = own_card(*show, rate, (entry[0] or "", entry[1] or ""))
-    if is_playing(address, letter):
-        _warn(show[0], spare_at)
     with ExitStack() as after:
 
         @contextmanager
         def beside(session: Session) -> Iterator[None]:
-            job = BeaconJob(session.deck_name, Now, own, letter, address)
-            beacon = after.enter_context(BeaconHost(job))
+            job = BeaconJob(session.deck_name, Now, told.own, told.letter, told.spare)
+            beacon = after.enter_context(BeaconHost(job, must=must))
             performance.change_view = lambda view: first_view(view, beacon.heard)
             performance.side_line = lambda: first_line(beacon.heard)
             yield

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from syncbox.cli.leaving import Leaving
+    from syncbox.cli.spare_first import Told
     from syncbox.drivers.forsaken import Found, Stay
     from syncbox.drivers.runfile import RunFile
     from syncbox.score.rig import Show
@@ -32,6 +33,8 @@ class OnStage:
 
     show: Show
     files: str  # see `files_of`
+    entry: tuple[str, str] = ("", "")  # the song and the place where it began; empty: the top
+    told: Told | None = None  # what its spare computer is told
 
 
 def files_of(folder: Path) -> str:
@@ -81,11 +84,11 @@ def _what_plays_on(run_file: RunFile | None) -> Found | None:
     return found if found is not None and isinstance(found.papers.show, OnStage) else None
 
 
-def stay_of(run_file: RunFile | None, folder: Path, show: Show) -> Stay | None:
+def stay_of(run_file: RunFile | None, on_stage: OnStage) -> Stay | None:
     """How a show that begins here plays on if this process is killed."""
     from syncbox.drivers.forsaken import Stay
 
-    return None if run_file is None else Stay(run_file, OnStage(show, files_of(folder)))
+    return None if run_file is None else Stay(run_file, on_stage)
 
 
 def carry_on(
@@ -96,10 +99,12 @@ def carry_on(
     *,
     once: bool,
     late: str,
+    spare_at: str | None = None,
 ) -> bool:
     """Be the screen of a show that plays on without one, to its end. False: none does.
 
-    `late` names options that were given and count only for a beginning.
+    `late` names options that were given and count only for a beginning; `spare_at` is the
+    address of the spare, if it shall be another one.
     """
     found = _what_plays_on(run_file)
     if found is None:
@@ -107,6 +112,7 @@ def carry_on(
     from syncbox.cli.journal import TAKEN_OVER, began_s_ago, journal_of
     from syncbox.cli.perform import Performance, summary
     from syncbox.cli.set_clock import SetClock
+    from syncbox.cli.spare_first import telling_spare
     from syncbox.cli.view import Stage
 
     papers, on_stage = found.papers, found.papers.show
@@ -116,18 +122,39 @@ def carry_on(
     if late:
         click.echo(f"{late}: left out, because it counts only where a show begins.", err=True)
     notice = "back: the show has played on"
-    if files_of(folder) != on_stage.files:
+    changed = files_of(folder) != on_stage.files
+    if changed:
         notice = "the files were changed: they count at the next start"
         click.echo(
             "The show's files were changed since it began. What is shown is what plays: "
             "leave and start again to play the new ones.",
             err=True,
         )
+    told = _told(on_stage, folder, spare_at, program.rate, changed=changed)
     stage = Stage(show, program.songs, sources=program.sources)
     performance = Performance(stage, start=False, once=once, leave=leave)
     performance.against(SetClock(show), began_s_ago(folder))
     performance.say(notice)
-    with journal_of(folder, show, performance, TAKEN_OVER):
-        status = performance.carry_on(found, console)
+    telling = telling_spare(told, performance, must=False)
+    with journal_of(folder, show, performance, TAKEN_OVER), telling as beside:
+        status = performance.carry_on(found, console, beside)
     click.echo(summary(status, show.rig))
     return True
+
+
+def _told(
+    on_stage: OnStage, folder: Path, spare_at: str | None, rate: int, *, changed: bool
+) -> Told | None:
+    """What the spare is told from now on: the same as before, if there was one."""
+    from syncbox.cli.spare_first import at_another_address, card_for_spare
+
+    if on_stage.told is not None:
+        return at_another_address(on_stage.told, spare_at)
+    if spare_at is not None and changed:
+        click.echo(
+            "--spare: left out, because the spare cannot have the files that play any more: "
+            "leave and start again with it in a break.",
+            err=True,
+        )
+        return None
+    return card_for_spare(spare_at, (folder, on_stage.show), on_stage.entry, rate)

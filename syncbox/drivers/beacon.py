@@ -1,22 +1,27 @@
 """The first computer's beacon: tells the spare where the show is, and hears how the spare is.
 
 A process of its own, which only reads the engine's boards. So it goes on when the host is
-killed: as long as the engine plays, the spare hears of it. It never silences anything.
+killed: as long as the engine plays, the spare hears of it. Another host starts another beacon
+with the same card, which relieves this one (`relief`): to the spare it is the same computer,
+from another port. It never silences anything.
 """
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import os
 import pickle
 import signal
 import sys
 import threading
+import time
 from dataclasses import dataclass
 from typing import Any
 
 from syncbox.drivers import system
 from syncbox.drivers.child import Child
+from syncbox.drivers.relief import Relief
 from syncbox.drivers.spare_post import Address, Post, Teller
 from syncbox.drivers.spare_rules import (
     Heard,
@@ -29,6 +34,7 @@ from syncbox.drivers.spare_words import NEVER, Letter, Question, Word
 from syncbox.engine.leaving import told_to_leave
 from syncbox.engine.process import answer
 from syncbox.engine.records import Deck, Health
+from syncbox.engine.words import Word as DeckWord
 from syncbox.errors import DeviceError, EngineError, SyncboxError
 from syncbox.units import NS_PER_SECOND
 
@@ -37,6 +43,9 @@ _REPORT_NS = NS_PER_SECOND // 5
 _FORSAKEN_NS = 5 * NS_PER_SECOND  # without a host and a block for so long: nobody plays any more
 _READY_S = 10.0
 _AGAIN_S = 2.0
+# So long the one before is waited for. The spare takes over when it hears nothing for at least
+# a second, and if both speak for a moment it heeds the one whose words have higher numbers.
+_GIVE_WAY_S = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,14 +144,26 @@ class _Host:
 
 
 def serve(job: BeaconJob) -> None:
-    """Speak and listen until the host says leave, or nobody plays any more."""
+    """Speak and listen until the host says leave, nobody plays any more, or it is relieved."""
     deck = Deck.attach(job.deck_name, job.now_type)
     post = Post(job.port)
+    relief = Relief(deck.words, DeckWord.BEACON)
     beacon, host = Beacon(deck, job, post), _Host()
+    relief.claim()
+    deadline_s = time.monotonic() + _GIVE_WAY_S
+    while not relief.free and time.monotonic() < deadline_s:
+        time.sleep(_LOOK_S / 5)
     answer({"ready": True, "port": post.port})
+    _speak(beacon, host, post, relief)
+    relief.end()
+
+
+def _speak(beacon: Beacon, host: _Host, post: Post, relief: Relief) -> None:
     report_due_ns = 0
     while True:
         post.wait(_LOOK_S)
+        if relief.over:
+            return  # without a goodbye: the spare hears the next one
         now_ns = system.now_ns()
         beacon.turn(now_ns)
         if host.told:
@@ -172,12 +193,20 @@ def main() -> None:
 class BeaconHost:
     """The host's hand on the beacon. Start it when the engine runs; close it before the session."""
 
-    def __init__(self, job: BeaconJob) -> None:
-        """Raises DeviceError where the port cannot be had."""
+    def __init__(self, job: BeaconJob, *, must: bool = True) -> None:
+        """Raises DeviceError or EngineError if there is no beacon and there `must` be one.
+
+        Else the show plays already: it is tried again and again, and the screen says so.
+        """
         self._job = job
         self._closing = threading.Event()
         self.heard = SpareHeard(Heard.NO_SPARE)
-        self._child = self._start()
+        self._child: Child | None = None
+        try:
+            self._child = self._start()
+        except (DeviceError, EngineError):
+            if must:
+                raise
         self._thread = threading.Thread(target=self._listen, name="beacon", daemon=True)
         self._thread.start()
 
@@ -193,28 +222,37 @@ class BeaconHost:
 
     def _listen(self) -> None:
         """Take in what it reports; start another one if it dies."""
-        while True:
-            for facts in self._child.further_answers():
-                heard = Heard[facts.pop("heard")]
-                self.heard = SpareHeard(heard=heard, **facts)
-            while not self._closing.is_set():
-                trouble = "the beacon died: the spare hears nothing of this computer"
-                self.heard = dataclasses.replace(self.heard, trouble=trouble)
-                self._closing.wait(_AGAIN_S)
-                try:
-                    self._child = self._start()
-                    break
-                except (DeviceError, EngineError):
-                    continue
+        while not self._closing.is_set():
+            since_s = time.monotonic()
+            if self._child is not None:
+                for facts in self._child.further_answers():
+                    heard = Heard[facts.pop("heard")]
+                    self.heard = SpareHeard(heard=heard, **facts)
             if self._closing.is_set():
                 return
+            trouble = "the beacon died: the spare hears nothing of this computer"
+            self.heard = dataclasses.replace(self.heard, trouble=trouble)
+            if time.monotonic() - since_s < _AGAIN_S:  # else at once, or the spare takes over
+                self._closing.wait(_AGAIN_S)
+            self._mend()
+
+    def _mend(self) -> None:
+        if self._child is not None:
+            self._child.kill()
+            self._child.close()
+            self._child = None
+        with contextlib.suppress(DeviceError, EngineError):
+            self._child = self._start()
 
     def close(self) -> None:
         """Say goodbye to the spare and leave."""
         self._closing.set()
-        self._child.leave(patience_s=2.0)
-        self._thread.join(_AGAIN_S + 1.0)
-        self._child.close()
+        if (child := self._child) is not None:
+            child.leave(patience_s=2.0)
+        self._thread.join(_READY_S)
+        if (child := self._child) is not None:
+            child.leave(patience_s=2.0)  # one that was just being started
+            child.close()
 
     def __enter__(self) -> BeaconHost:
         return self

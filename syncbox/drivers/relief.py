@@ -15,10 +15,10 @@ from syncbox.engine.words import Word
 
 
 class Relief:
-    """The turn of this process at a task. `words` are the deck's, `task` SENDER or RECEIVER."""
+    """The turn of this process at a task. `words` are the deck's."""
 
     def __init__(self, words: Any, task: Word) -> None:
-        """Where nobody had the task before, the turn is claimed at once."""
+        """`task` is SENDER, RECEIVER or BEACON. What nobody had before is claimed at once."""
         self._words, self._task = words, task
         self._before = watch(words[task])
         self._number = words[task + 1] + 1

@@ -30,6 +30,9 @@ class Word(IntEnum):
     RECEIVER_LEFT = 12
     RECEIVER_LEFT_NS = 13
     STAYS = 14  # 1: whoever is needed to play on stays when its host is gone
+    BEACON = 15
+    BEACON_TURN = 16
+    BEACON_LEFT = 17
 
 
 WORDS_BYTES = 8 * 64  # with room for more

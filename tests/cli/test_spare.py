@@ -14,8 +14,14 @@ from syncbox.cli.main import commands
 from syncbox.cli.prepare import set_of_tonight
 from syncbox.cli.screen import Health, View, screen
 from syncbox.cli.spare import SpareKeys
-from syncbox.cli.spare_first import is_playing, telling_spare
-from syncbox.cli.spare_sign import own_card, show_sum, sounds_sum
+from syncbox.cli.spare_first import (
+    ask_before_beginning,
+    at_another_address,
+    card_for_spare,
+    is_playing,
+    telling_spare,
+)
+from syncbox.cli.spare_sign import show_sum, sounds_sum
 from syncbox.cli.spare_view import (
     alarm,
     first_alarm,
@@ -253,8 +259,21 @@ def test_other_sounds_are_noticed_and_are_no_other_show(show_folder: Path, copy:
 
 
 def test_a_first_without_a_spare_does_nothing() -> None:
-    with telling_spare(None, None, (Path(), None), (None, None), 48_000) as beside:  # type: ignore[arg-type]
+    assert card_for_spare(None, (Path(), None), ("", ""), 48_000) is None  # type: ignore[arg-type]
+    ask_before_beginning(None, Path(), None)
+    with telling_spare(None, None) as beside:  # type: ignore[arg-type]
         assert beside is None
+
+
+def test_another_host_tells_the_same_of_the_same_computer(show_folder) -> None:
+    found, _ = set_of_tonight(show_folder, None)
+    told = card_for_spare("10.0.0.2", (show_folder, found), ("", "Chorus"), 48_000)
+    assert told is not None
+    assert told.spare == ("10.0.0.2", 51_730)
+    assert told.letter.where == "Chorus"
+    assert at_another_address(told, None) is told
+    other = at_another_address(told, "10.0.0.3:5000")
+    assert (other.own, other.spare) == (told.own, ("10.0.0.3", 5000))
 
 
 def answering(post: Post, word: Word):
@@ -288,19 +307,10 @@ def test_without_a_terminal_it_does_not_begin_beside_a_spare_that_plays(show_fol
     post = Post()
     over, thread = answering(post, Word(run=9, playing=1))
     found, _ = set_of_tonight(show_folder, None)
-    own, _ = own_card(show_folder, found, 48_000, ("", ""))
-    assert own.run
-    with (
-        pytest.raises(DeviceError, match="does not begin") as caught,
-        telling_spare(
-            f"127.0.0.1:{post.port}",
-            None,
-            (show_folder, found),
-            (None, None),
-            48_000,  # type: ignore[arg-type]
-        ),
-    ):
-        pass
+    at = f"127.0.0.1:{post.port}"
+    told = card_for_spare(at, (show_folder, found), ("", ""), 48_000)
+    with pytest.raises(DeviceError, match="does not begin") as caught:
+        ask_before_beginning(told, show_folder, at)
     assert "syncbox spare" in caught.value.hint
     over.set()
     thread.join(5)

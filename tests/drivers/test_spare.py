@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
@@ -23,7 +24,7 @@ from syncbox.drivers.spare_words import Letter, PlaceWord, Word, packet
 from syncbox.engine.place import VERSION
 from syncbox.engine.state import Now
 from syncbox.engine.transport import Command, State
-from syncbox.errors import DeviceError
+from syncbox.errors import DeviceError, EngineError
 from syncbox.lab.bad_network import BadNetwork
 from syncbox.score.song import Section
 
@@ -219,7 +220,8 @@ def test_an_engine_of_the_first_that_is_mended_keeps_the_show(pair: Pair) -> Non
     pair.side._own = replace(patient, run=12)
     follows(pair)
     os.kill(pair.first._engine.pid, signal.SIGKILL)
-    wait_for(lambda: situation(pair) is Situation.QUIET)
+    wait_for(lambda: pair.first.status().rescuing)  # it may be over before the spare notices
+    wait_for(lambda: pair.first.status().engine_alive)
     wait_for(lambda: situation(pair) is Situation.FOLLOWING)
     wait_for(lambda: abs(pair.apart_frames()) < 0.05 * RATE)
     assert not pair.side.playing
@@ -264,11 +266,77 @@ def test_the_first_one_leaves_in_good_order(pair: Pair) -> None:
 
 def test_the_beacon_goes_on_when_its_host_is_gone(pair: Pair) -> None:
     follows(pair)
-    pair.beacon._closing.set()
-    pair.beacon._child._process.stdin.close()  # without the leave note
+    forsake(pair.beacon)
     number = pair.side._spare.first.word.number
     wait_for(lambda: pair.side._spare.first.word.number > number + 20)
     assert situation(pair) is Situation.FOLLOWING
+
+
+def forsake(beacon: BeaconHost) -> None:
+    """What is left of a beacon whose host was killed."""
+    beacon._closing.set()
+    beacon._child._process.stdin.close()  # without the leave note
+
+
+def test_another_host_relieves_the_beacon_and_hears_the_spare(pair: Pair) -> None:
+    follows(pair)
+    forsake(pair.beacon)
+    heard_ns = system.now_ns()
+    before = pair.side._spare.first
+    job = replace(pair.beacon._job, letter=Letter(11, "", "", "again"))
+    with BeaconHost(job, must=False) as again:
+        wait_for(lambda: again.heard.heard is Heard.GOES_ALONG)
+        wait_for(lambda: not pair.beacon._child.alive)
+        wait_for(lambda: pair.side.status().computer == "again")
+        assert situation(pair) is Situation.FOLLOWING
+        assert pair.side._spare.first.got > before.got, "the same computer all the while"
+        assert pair.side._spare.rival_ns < heard_ns
+    wait_for(lambda: situation(pair) is Situation.LEFT)  # the goodbye is the last host's
+    assert not pair.side.playing
+
+
+def test_a_beacon_that_dies_is_replaced_before_the_spare_takes_over(pair: Pair) -> None:
+    patient = replace(OWN, patience_ns=10_000_000_000)  # a busy machine mends slowly
+    pair.side._own = replace(patient, run=12)
+    follows(pair)
+    before, number = pair.beacon._child, pair.side._spare.first.word.number
+    time.sleep(2.1)  # it has lived for a while
+    os.kill(before.pid, signal.SIGKILL)
+    wait_for(lambda: pair.beacon._child not in (before, None))
+    wait_for(lambda: pair.beacon.heard.heard is Heard.GOES_ALONG and not pair.beacon.heard.trouble)
+    assert pair.side._spare.first.word.number > number
+    assert situation(pair) is Situation.FOLLOWING
+
+
+def test_a_beacon_that_hangs_is_waited_for_no_longer_than_the_spare_waits(pair: Pair) -> None:
+    follows(pair)
+    forsake(pair.beacon)
+    os.kill(pair.beacon._child.pid, signal.SIGSTOP)
+    with BeaconHost(pair.beacon._job) as again:
+        wait_for(lambda: again.heard.heard is Heard.GOES_ALONG)
+        assert not pair.side.playing
+        os.kill(pair.beacon._child.pid, signal.SIGCONT)
+        wait_for(lambda: not pair.beacon._child.alive)
+        assert situation(pair) is Situation.FOLLOWING
+
+
+def test_a_beacon_that_cannot_start_beside_a_show_that_plays_is_tried_again(
+    pair: Pair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    follows(pair)
+    forsake(pair.beacon)
+    with monkeypatch.context() as patch:
+        patch.setattr(BeaconHost, "_start", no_luck)
+        with pytest.raises(EngineError):
+            BeaconHost(pair.beacon._job)
+        again = BeaconHost(pair.beacon._job, must=False)
+        wait_for(lambda: "hears nothing" in again.heard.trouble)
+    wait_for(lambda: again.heard.heard is Heard.GOES_ALONG)
+    again.close()
+
+
+def no_luck(self: BeaconHost) -> None:
+    raise EngineError("no luck")
 
 
 @pytest.mark.parametrize("other", [replace(OWN, show=99), replace(OWN, place_version=99)])
