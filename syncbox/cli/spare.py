@@ -3,31 +3,19 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from syncbox.cli.cues import cues_option
 from syncbox.cli.driver_option import driver_options
-from syncbox.cli.keys import Key
 
 if TYPE_CHECKING:
-    from syncbox.cli.perform import Performance
-    from syncbox.drivers.session import Session
-    from syncbox.drivers.spare import SpareSide
     from syncbox.drivers.spare_post import Address, Post
-    from syncbox.drivers.spare_rules import Own
-    from syncbox.drivers.spare_words import Letter
     from syncbox.engine.script import CueScript
-    from syncbox.engine.state import Now
-
-    Beside = Callable[[Session], AbstractContextManager[None]]
 
 _LISTEN_S = 3.0
-_TWICE_S = 3.0  # a key that is dangerous now counts when it is pressed again within this time
 _SECONDS_MAX = 60.0
 
 
@@ -74,7 +62,8 @@ def spare(
 
     The first computer says where the show is: start it with `syncbox run SHOW --spare ADDRESS`
     and the address of this one. Read `syncbox guide spare` before you patch the two together:
-    match the levels of both before anybody wears an ear.
+    match the levels of both before anybody wears an ear. If this process is killed after it has
+    taken over, the show plays on, and the same command again is its screen.
     """
     from rich.console import Console
 
@@ -82,17 +71,21 @@ def spare(
     from syncbox.cli.leaving import leaving
     from syncbox.cli.perform import Performance, can_show_screen, summary
     from syncbox.cli.prepare import compiled, set_of_tonight
+    from syncbox.cli.spare_beside import AsSpare, beside_spare
     from syncbox.cli.spare_sign import own_card
+    from syncbox.cli.taking_over import OnStage, as_host, carry_on, files_of, stay_of
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import choose
     from syncbox.drivers.spare_post import PORT, Post, address_of
     from syncbox.schedule.entry import StartAt
 
     console = Console()
-    on_screen = not plain and can_show_screen(console)
+    shown_on = console if not plain and can_show_screen(console) else None
     first = address_of(first_at) if first_at else None
-    post = Post(port or PORT)
-    with leaving() as leave:
+    with leaving() as leave, as_host(show, driver, must=False) as run_file:
+        if carry_on(show, run_file, shown_on, leave, once=False):
+            return 128 + leave.asked_by if leave.asked_by else 0
+        post = Post(port or PORT)
         song, where = _entry_of_the_first(post, first)
         found, index = set_of_tonight(show, song or None)
         choice = choose(driver, device, rate=rate)
@@ -103,15 +96,17 @@ def spare(
         )
         stage = Stage(found, program.songs, sources=program.sources)
         performance = Performance(stage, start=False, once=False, leave=leave)
-        options = {
+        options: dict[str, Any] = {
             "block_frames": block_frames,
             "song_index": index,
             "script": cues,
             "spare": True,
         }
-        side = _beside(performance, (own, letter), post, first, len(found.rig.ports))
+        card = AsSpare(own, letter, post.port, first)
+        kept = OnStage(found, files_of(show), (song, where), spare=card)
+        options["stay"] = stay_of(run_file, kept)
+        side = beside_spare(performance, card, post, len(found.rig.ports))
         with journal_of(show, found, performance):
-            shown_on = console if on_screen else None
             status = performance.live(program, choice, shown_on, options, side)
         click.echo(summary(status, found.rig))
     return 128 + leave.asked_by if leave.asked_by else 0
@@ -133,78 +128,3 @@ def _entry_of_the_first(post: Post, first: Address | None) -> tuple[str, str]:
                 return arrived.said.song, arrived.said.where
     click.echo("Nothing heard yet: it may still come.")
     return "", ""
-
-
-def _beside(
-    performance: Performance,
-    card: tuple[Own, Letter],
-    post: Post,
-    first: Address | None,
-    port_count: int,
-) -> Beside:
-    """What runs beside the session of a spare computer."""
-    from syncbox.cli.spare_view import spare_line, spare_view
-    from syncbox.drivers.spare import SpareSide
-    from syncbox.engine.state import Now
-
-    @contextmanager
-    def beside(session: Session) -> Iterator[None]:
-        side = SpareSide(
-            session.deck_name,
-            Now,
-            *card,
-            post,
-            press=session.press,
-            port_count=port_count,
-            first=first,
-        )
-        keys = SpareKeys(performance, side)
-        performance.take_key = keys.take
-        performance.change_view = lambda view: spare_view(view, side.status())
-        performance.side_line = lambda: spare_line(side.status())
-        with side:
-            yield
-
-    return beside
-
-
-class SpareKeys:
-    """What the keys of a spare computer do. One that is dangerous at the moment is asked twice."""
-
-    def __init__(self, performance: Performance, side: SpareSide) -> None:
-        self._performance, self._side = performance, side
-        self._sure: tuple[Key | None, float] = (None, 0.0)
-
-    def take(self, key: Key, _now: Now) -> bool:
-        """Whether the key has done its work here; all others belong to the show."""
-        from syncbox.cli.spare_view import REFUSALS
-
-        if key not in (Key.TAKE, Key.GIVE):
-            if not self._side.playing and key is not Key.QUIT:
-                self._performance.say(f"this computer is silent: {Key.TAKE.value} takes over")
-                return True
-            return False
-        if question := self._question(key):
-            self._performance.say(question)
-            return True
-        press = self._side.take_over if key is Key.TAKE else self._side.give_back
-        refusal = press()
-        self._performance.say("" if refusal is None else REFUSALS[refusal])
-        return True
-
-    def _question(self, key: Key) -> str:
-        """What must be said before a key is obeyed; empty if it may be."""
-        from syncbox.drivers.spare_rules import Situation
-
-        status, now_s = self._side.status(), time.monotonic()
-        sure = self._sure[0] is key and now_s < self._sure[1]
-        self._sure = (None, 0.0)
-        question = ""
-        if key is Key.TAKE and status.situation is Situation.FOLLOWING:
-            question = f"the first one plays: press {key.value} again, and both will be heard"
-        elif key is Key.GIVE and status.situation is Situation.BOTH_ON:
-            question = f"the first one is stopped: press {key.value} again, and nobody plays"
-        if sure or not question:
-            return ""
-        self._sure = (key, now_s + _TWICE_S)
-        return question

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from syncbox.cli.leaving import Leaving
-    from syncbox.cli.spare_first import Told
+    from syncbox.cli.perform import Performance
+    from syncbox.cli.spare_beside import AsSpare
+    from syncbox.cli.spare_first import Beside, Told
     from syncbox.drivers.forsaken import Found, Stay
     from syncbox.drivers.runfile import RunFile
     from syncbox.score.rig import Show
@@ -35,6 +37,7 @@ class OnStage:
     files: str  # see `files_of`
     entry: tuple[str, str] = ("", "")  # the song and the place where it began; empty: the top
     told: Told | None = None  # what its spare computer is told
+    spare: AsSpare | None = None  # this is the spare computer
 
 
 def files_of(folder: Path) -> str:
@@ -50,10 +53,10 @@ def files_of(folder: Path) -> str:
 
 
 @contextmanager
-def as_host(folder: Path, driver: str) -> Iterator[RunFile | None]:
+def as_host(folder: Path, driver: str, *, must: bool = True) -> Iterator[RunFile | None]:
     """Be the one host of a show folder. None: nobody will find the show if this window is killed.
 
-    Raises BusyError while another host plays it.
+    Raises BusyError while another host plays it and this one `must` not play beside it.
     """
     from syncbox.drivers.runfile import RunFile
 
@@ -64,9 +67,10 @@ def as_host(folder: Path, driver: str) -> Iterator[RunFile | None]:
     try:
         run_file = RunFile.claim(folder)
     except BusyError as error:
-        if driver != _SIMULATED:
+        if must and driver != _SIMULATED:
             raise
-        click.echo(f"{error.what}; the simulated driver plays beside it", err=True)
+        which = "the simulated driver" if must else "the spare"
+        click.echo(f"{error.what}; {which} plays beside it", err=True)
     except OSError as error:
         click.echo(f"{_ENDS_TOO}: {error.strerror or error}", err=True)
     try:
@@ -98,7 +102,7 @@ def carry_on(
     leave: Leaving,
     *,
     once: bool,
-    late: str,
+    late: str = "",
     spare_at: str | None = None,
 ) -> bool:
     """Be the screen of a show that plays on without one, to its end. False: none does.
@@ -112,7 +116,6 @@ def carry_on(
     from syncbox.cli.journal import TAKEN_OVER, began_s_ago, journal_of
     from syncbox.cli.perform import Performance, summary
     from syncbox.cli.set_clock import SetClock
-    from syncbox.cli.spare_first import telling_spare
     from syncbox.cli.view import Stage
 
     papers, on_stage = found.papers, found.papers.show
@@ -135,11 +138,28 @@ def carry_on(
     performance = Performance(stage, start=False, once=once, leave=leave)
     performance.against(SetClock(show), began_s_ago(folder))
     performance.say(notice)
-    telling = telling_spare(told, performance, must=False)
-    with journal_of(folder, show, performance, TAKEN_OVER), telling as beside:
+    other = _other_computer(on_stage, told, performance)
+    with journal_of(folder, show, performance, TAKEN_OVER), other as beside:
         status = performance.carry_on(found, console, beside)
     click.echo(summary(status, show.rig))
     return True
+
+
+@contextmanager
+def _other_computer(
+    on_stage: OnStage, told: Told | None, performance: Performance
+) -> Iterator[Beside | None]:
+    """What runs beside the session, if there is another computer."""
+    from syncbox.cli.spare_beside import beside_spare
+    from syncbox.cli.spare_first import telling_spare
+    from syncbox.drivers.spare_post import Post
+
+    card = on_stage.spare
+    if card is not None:
+        yield beside_spare(performance, card, Post(card.port), len(on_stage.show.rig.ports))
+        return
+    with telling_spare(told, performance, must=False) as beside:
+        yield beside
 
 
 def _told(
@@ -148,6 +168,10 @@ def _told(
     """What the spare is told from now on: the same as before, if there was one."""
     from syncbox.cli.spare_first import at_another_address, card_for_spare
 
+    if on_stage.spare is not None:
+        if spare_at is not None:
+            click.echo("--spare: left out, because this computer is the spare.", err=True)
+        return None
     if on_stage.told is not None:
         return at_another_address(on_stage.told, spare_at)
     if spare_at is not None and changed:

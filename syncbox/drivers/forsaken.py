@@ -101,7 +101,7 @@ def _waits(deck_name: str) -> bool:
         return False
     deadline_s = time.monotonic() + _PATIENCE_S
     with deck.view(0, WORDS_BYTES) as view, view.cast("q") as words:
-        while words[Word.LAYOUT] == LAYOUT and words[Word.STAYS]:
+        while words[Word.LAYOUT] == LAYOUT and words[Word.STAYS] and not words[Word.LEAVE]:
             if words[Word.FORSAKEN] and system.now_ns() - words[Word.ALIVE_NS] < FRESH_NS:
                 break
             if (pid := words[Word.ENGINE]) and not _lives(pid):
@@ -110,7 +110,8 @@ def _waits(deck_name: str) -> bool:
                 break
             time.sleep(_LOOK_S)
         fresh = system.now_ns() - words[Word.ALIVE_NS] < FRESH_NS
-        found = bool(words[Word.FORSAKEN]) and fresh and _lives(words[Word.ENGINE])
+        waits = bool(words[Word.FORSAKEN]) and not words[Word.LEAVE]
+        found = waits and fresh and _lives(words[Word.ENGINE])
     deck.close()
     return found
 

@@ -58,7 +58,7 @@ def engine_is_gone(deck: Deck) -> bool:
     return gone
 
 
-def finished(deck: Deck) -> bool:
-    """Whether the engine has stopped the music before it left."""
+def leaves_silence(deck: Deck) -> bool:
+    """Whether an engine that has left stopped the music before, or had only gone along."""
     seen = deck.read()
-    return seen is not None and seen[0].health == Health.FINISHED
+    return seen is not None and (seen[0].health == Health.FINISHED or bool(seen[0].silent))

@@ -25,7 +25,7 @@ from typing import Any, Protocol
 
 from syncbox.drivers import system
 from syncbox.drivers.midisystem import Outlet, open_outlet
-from syncbox.drivers.relief import Relief, engine_is_gone, finished
+from syncbox.drivers.relief import Relief, engine_is_gone, leaves_silence
 from syncbox.engine.leaving import told_to_leave
 from syncbox.engine.records import Deck, EventReader, SentEvent, publish_text, push_event
 from syncbox.engine.words import Word
@@ -212,7 +212,7 @@ def _listen(sender: Sender, deck: Deck, relief: Relief) -> None:
         while not relief.over and not engine_is_gone(deck):
             time.sleep(_LOOK_S)
         sender.relieved = relief.over
-        if not relief.over and not finished(deck):
+        if not relief.over and not leaves_silence(deck):
             sender.notes.append({"hush": True})
     sender.leaving = not sender.relieved
 

@@ -115,7 +115,6 @@ class SpareSide:
         self._teller = Teller(self._deck, own, letter, post)
         self._lock = threading.Lock()  # of the host's own threads
         self._leaving = threading.Event()
-        self._spare = Spare()
         self._first_at = first
         self._peers: dict[Address, int] = {}  # when each was heard
         self._letters: dict[int, Letter] = {}
@@ -127,7 +126,9 @@ class SpareSide:
         self._best: tuple[int, int] | None = None
         self._place: PlaceWord | None = None
         self._place_ns = 0
-        self._order = Order()
+        # Another order is there already if a host before us was killed after it had taken over.
+        self._order = self._deck.read_order() or Order()
+        self._spare = Spare(playing=not self._order.silent)
         self._order_ns = 0
         self._ordered = (0, "")  # run and essence of the place that was ordered
         self._taken = 0  # places that the engine had taken up before this first one

@@ -84,6 +84,11 @@ class Cycle:
         return self.finished or (self._play.still is not None and self._play.still(self._state))
 
     @property
+    def silent(self) -> bool:
+        """It only goes along with another computer's."""
+        return self.standby is not None and self.standby.shall_be_silent
+
+    @property
     def finished(self) -> bool:
         """The engine has faded out, or cannot go on."""
         return self.pulse.health >= Health.AUDIO_LOST

@@ -5,6 +5,9 @@ the engine says in the deck that it is forsaken, and that it lives, ten times a 
 that takes over writes its process number there and that the engine is not forsaken any more;
 from then on the engine watches that process, and takes its leave note from the deck. The
 callback knows nothing of all this.
+
+The engine of a spare computer that is silent leaves with its host: nobody would tell it where
+the other one is. It says so in the deck, so that nobody takes it over meanwhile.
 """
 
 from __future__ import annotations
@@ -72,11 +75,14 @@ class Vigil:
     def look(self) -> bool:
         """One look around. Whether to stay."""
         words = self._words
+        if words[Word.FORSAKEN] and self._cycle.silent:
+            words[Word.LEAVE] = 1
         words[Word.ALIVE_NS] = self._now_ns()
         if words[Word.LEAVE] or self._cycle.pulse.health == Health.FINISHED:
             return False
         if not words[Word.FORSAKEN] and not self._host_lives():
             words[Word.FORSAKEN] = 1
+            return self.look()
         if not words[Word.FORSAKEN] or not self._cycle.still or self._somebody_plays():
             self._busy_s = self._now_s()
         return self._now_s() - self._busy_s < self._staying.idle_s

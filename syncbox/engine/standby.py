@@ -66,6 +66,12 @@ class Standby:
         self._ramp = np.linspace(0.0, 1.0, FADE_FRAMES, endpoint=False, dtype=np.float32)
         self._understudy.hush(play.state, True)
 
+    @property
+    def shall_be_silent(self) -> bool:
+        """By the newest order, which the callback may not have seen yet."""
+        order = self._deck.read_order()
+        return order is None or bool(order.silent)
+
     def begin(self) -> None:
         """Start the thread. Its places come late or early by its own pace only."""
         threading.Thread(target=self._go_along, name="standby", daemon=True).start()

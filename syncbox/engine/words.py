@@ -20,7 +20,7 @@ class Word(IntEnum):
     HOST = 2  # the host that has taken over; the first one is known by its pipe
     FORSAKEN = 3  # 1 while the engine knows of no host; a host that takes over writes 0
     ALIVE_NS = 4  # the engine's main thread, while it has no pipe to its host
-    LEAVE = 5  # 1: an engine that has no pipe to its host shall leave
+    LEAVE = 5  # 1: an engine that has no pipe to its host shall leave, or does
     OWED = 6  # ports that must be brought up to date since the engine was replaced
     SENDER = 7  # see `drivers.relief`: process, turn, and the last turn that is over
     SENDER_TURN = 8

@@ -13,7 +13,7 @@ from syncbox.cli.keys import Key
 from syncbox.cli.main import commands
 from syncbox.cli.prepare import set_of_tonight
 from syncbox.cli.screen import Health, View, screen
-from syncbox.cli.spare import SpareKeys
+from syncbox.cli.spare_beside import SpareKeys
 from syncbox.cli.spare_first import (
     ask_before_beginning,
     at_another_address,

@@ -10,90 +10,25 @@ import time
 from pathlib import Path
 
 import pytest
+from nights import PATIENCE_S, RUN, Night, night_in
 
 from syncbox.cli.taking_over import files_of
-from syncbox.drivers.journal import entry_of, journal_path, read_journal
+from syncbox.drivers.journal import journal_path, read_journal
 from syncbox.drivers.processes import runtime_folder, watch
-from syncbox.drivers.runfile import Segments, engine_of
-from syncbox.engine.shared import remove_segment
+from syncbox.drivers.runfile import engine_of
 
 pytestmark = [
     pytest.mark.skipif(sys.platform == "win32", reason="kills as only POSIX systems do"),
     pytest.mark.timeout(120),
 ]
-RUN = [sys.executable, "-m", "syncbox", "run"]
 SHORT = ("--driver", "simulated", "--start", "--once", "--song", "slow-one")
-PATIENCE_S = 40
-LONG = """
-syncbox: 1
-title: Long Road
-tempo: quarter = 240
-count-in: 1 bar
-sections:
-  - {section: Verse, bars: 2}
-  - {section: Chorus, bars: 400}
-"""
-
-
-class Night:
-    """A show folder with what runs there."""
-
-    def __init__(self, folder):
-        self.folder = folder
-        self.started = []
-
-    def run(self, *options):
-        process = subprocess.Popen(
-            [*RUN, str(self.folder), "--driver", "simulated", *options],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        self.started.append(process)
-        return process
-
-    def wait_for(self, what, **facts):
-        """Until the journal says so after the last time that a host came."""
-        deadline_s = time.monotonic() + PATIENCE_S
-        while True:
-            entries = read_journal(journal_path(self.folder))[0]
-            starts = [n for n, e in enumerate(entries) if e["what"] in ("opened", "taken over")]
-            for entry in entries[starts[-1] :] if starts else []:
-                if entry["what"] == what and facts.items() <= entry.items():
-                    return
-            assert time.monotonic() < deadline_s, f"{what} never came"
-            time.sleep(0.05)
-
-    def killed(self, process):
-        process.kill()
-        process.communicate(timeout=PATIENCE_S)
-
-    def left(self, process):
-        """Everything that it wrote, after it was told to leave."""
-        process.send_signal(signal.SIGINT)
-        return process.communicate(timeout=PATIENCE_S)
-
-    @property
-    def deck(self):
-        (file,) = runtime_folder().glob("*.show")
-        return Segments.of(entry_of(file.read_bytes())["token"]).deck
 
 
 @pytest.fixture
 def night(show_folder, monkeypatch, tmp_path_factory):
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("run")))
-    (show_folder / "quick-one.yaml").write_text(LONG, encoding="utf-8")
-    found = Night(show_folder)
-    yield found
-    for process in found.started:
-        process.kill()
-        process.communicate()
-    for file in runtime_folder().glob("*.show"):
-        if note := entry_of(file.read_bytes()):
-            segments = Segments.of(note["token"])
-            watch(engine_of(segments.deck) or 0).kill()
-            for name in segments.all:
-                remove_segment(name)
+    with night_in(show_folder) as found:
+        yield found
 
 
 def test_the_same_command_again_is_its_screen(night):

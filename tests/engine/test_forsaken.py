@@ -130,6 +130,30 @@ def test_one_that_has_finished_leaves_and_one_that_lost_its_audio_waits(watch):
     assert not watch.stays()
 
 
+class Standby:
+    shall_be_silent = True
+
+
+def test_one_that_only_goes_along_leaves_at_once_and_says_so(watch):
+    watch.cycle.standby = Standby()
+    watch.state.now.transport = 2
+    assert not watch.stays()
+    assert watch.words[Word.LEAVE] == 1
+
+
+def test_a_spare_that_has_taken_over_stays_until_it_is_silent_without_a_host(watch):
+    watch.cycle.standby = standby = Standby()
+    standby.shall_be_silent = False
+    watch.state.now.transport = 2
+    assert watch.stays()
+    watch.taken_over_by(7)
+    standby.shall_be_silent = True  # this host gives back
+    assert watch.stays()
+    assert watch.words[Word.LEAVE] == 0
+    watch.hosts[7].alive = False
+    assert not watch.stays()
+
+
 @pytest.mark.parametrize(("forsaken", "engine"), [(1, 0), (0, 0), (1, 1)])
 def test_a_forsaken_engine_removes_what_is_left_and_no_other_does(forsaken, engine):
     deck = Deck.create(Now)
