@@ -54,7 +54,7 @@ _PLACE_OLD_NS = 5 * NS_PER_SECOND  # one that is older is not worth to be taken 
 _HOLDS_NS = 4 * NS_PER_SECOND
 _ANEW_NS = 30 * NS_PER_SECOND  # to be sure
 # What of a place changes while nothing is decided, or concerns the first one's ports only.
-_PASSING = ("frame", "shown", "free", "timed", "selected")
+_PASSING = ("frame", "shown", "free", "timed", "selected", "code")
 _DRIFT_PER_SECOND = 2000  # of a second: a drift of half a millisecond is brought back
 _FORGET_NS = 10 * NS_PER_SECOND  # somebody who was not heard for so long is not told any more
 _PEERS_MAX = 8

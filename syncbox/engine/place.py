@@ -20,7 +20,7 @@ from syncbox.engine.state import EngineState
 from syncbox.engine.transport import State
 from syncbox.schedule.program import CompiledLeg, PatchOut
 
-VERSION = 2
+VERSION = 3
 AGAIN_SECONDS = 2  # a place is never older than this, so that catching up is quick
 PEDALS_SECONDS = 0.1  # a pedal that moves asks for a place no more often than this
 _COUNT_IN = -1  # stands for the entry's own count-in, which is no leg of the song
@@ -125,6 +125,7 @@ def place_of(state: EngineState) -> dict[str, Any]:
         **sounding_of(state),
         "runs": [_run_record(state, run) for run in state.runs],
         "tail": state.runs.index(state.tail) if state.tail in state.runs else -1,
+        "code": [_code_record(state, run, record) for run, record in state.code.records()],
         "free": [[*_pair(s.next), *_pair(s.interval), s.until] for s in state.free_clock.stretches],
         "free_clocks": [group.free for group in state.groups],
         "timed": [[f, port, data.hex(), why] for f, _, port, data, why in state.timed.rows],
@@ -182,6 +183,12 @@ def _run_record(state: EngineState, run: LegRun) -> dict[str, Any]:
     }
 
 
+def _code_record(state: EngineState, run: LegRun, record: list[Any]) -> list[Any]:
+    """The time code of a leg, which may be over while code of it is still to come on late ports."""
+    at = state.runs.index(run) if run in state.runs else _run_record(state, run)
+    return [at, *record]
+
+
 def restore(state: EngineState, place: dict[str, Any]) -> None:
     """Bring a fresh engine to a place. What lies before it counts as played.
 
@@ -202,6 +209,8 @@ def restore(state: EngineState, place: dict[str, Any]) -> None:
     state.now.transport = int(state.transport)
     state.runs = [_run(state, record, frame) for record in place["runs"]]
     state.tail = state.runs[place["tail"]] if place["tail"] >= 0 else None
+    spans = [(_run_of(state, row[0], frame), row[1:]) for row in place["code"]]
+    state.code.resume(spans, frame)
     state.free_clock.stretches = [_free_stretch(row) for row in place["free"]]
     for group, frames in zip(state.groups, place["free_clocks"], strict=True):
         group.free = list(frames)
@@ -225,6 +234,10 @@ def _restore_settings(state: EngineState, place: dict[str, Any]) -> None:
         state.patches[instrument] = PatchOut(port, instrument, key, data, loading)
     controls = [(port, bytes.fromhex(text)) for port, text in place["controls"]]
     state.controls = {(port, data[:2]): data for port, data in controls}
+
+
+def _run_of(state: EngineState, at: int | dict[str, Any], frame: int) -> LegRun:
+    return state.runs[at] if isinstance(at, int) else _run(state, at, frame)
 
 
 def _run(state: EngineState, record: dict[str, Any], frame: int) -> LegRun:

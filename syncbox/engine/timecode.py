@@ -15,7 +15,7 @@ from __future__ import annotations
 from fractions import Fraction
 from itertools import pairwise
 from math import ceil
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from syncbox.audio.ltc import word_length, write_code
 from syncbox.engine.run import NEVER, LegRun
@@ -114,6 +114,43 @@ class CodeOut:
         if self._heard:
             self._sound(state, first, limit)
         self._done = limit
+
+    # --- for an engine that goes on from here ----------------------------------------------
+
+    def records(self) -> list[tuple[LegRun, list[Any]]]:
+        """Each leg with what its span knows that does not follow from the leg, as plain values."""
+        return [
+            (
+                span.run,
+                [
+                    int(span.anchor * _PARTS),
+                    span.until,
+                    span.first_frame,
+                    span.first_quarter,
+                    span.tell,
+                    [int(told) for told in span.told],
+                    list(span.next_quarter),
+                ],
+            )
+            for span in self._spans
+        ]
+
+    def resume(self, records: list[tuple[LegRun, list[Any]]], frame: int) -> None:
+        """Go on from such records; what lies before the frame has been handed out."""
+        self._done = frame
+        self._spans = [self._span(run, record) for run, record in records]
+
+    def _span(self, run: LegRun, record: list[Any]) -> CodeSpan:
+        code = self._songs[run.song_index].time_code
+        assert code is not None, "a place of another show"
+        span = CodeSpan(run, code, len(self.busy))
+        anchor, span.until, span.first_frame, span.first_quarter, span.tell, told, quarters = record
+        span.anchor = Fraction(anchor, _PARTS)
+        span.told = [bool(each) for each in told]
+        for port, quarter in enumerate(quarters):
+            if quarter >= 0:
+                self._advance(span, port, quarter)
+        return span
 
     # --- which code runs where -------------------------------------------------------------
 
