@@ -62,13 +62,6 @@ def own_jack_server() -> Iterator[JackServer]:
 
 
 @pytest.fixture
-def short_block_jack_server() -> Iterator[str]:
-    """Name of one with blocks of 64 frames, which makes block-quantised MIDI less coarse."""
-    with running_jackd(block_frames=64) as server:
-        yield server.name
-
-
-@pytest.fixture
 def start_jackd() -> Callable[..., AbstractContextManager[JackServer]]:
     """For a test whose server comes back."""
     return running_jackd

