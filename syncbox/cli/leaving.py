@@ -41,3 +41,8 @@ def leaving() -> Iterator[Leaving]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def exit_code(wish: Leaving) -> int:
+    """That of a command that somebody may have told to leave: 128 and the signal, else 0."""
+    return 128 + wish.asked_by if wish.asked_by else 0

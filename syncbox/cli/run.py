@@ -13,7 +13,7 @@ from syncbox.engine.script import CueScript
 from syncbox.errors import DeviceError
 
 if TYPE_CHECKING:
-    from syncbox.cli.leaving import Leaving
+    from syncbox.drivers.forsaken import Stay
     from syncbox.schedule.entry import StartAt
     from syncbox.score.rig import Show
 
@@ -74,11 +74,11 @@ def run(
     from rich.console import Console
 
     from syncbox.cli.journal import beginning, journal_of
-    from syncbox.cli.leaving import leaving
+    from syncbox.cli.leaving import exit_code, leaving
     from syncbox.cli.perform import Performance, can_show_screen, summary
     from syncbox.cli.prepare import compiled, set_of_tonight
     from syncbox.cli.set_clock import SetClock
-    from syncbox.cli.spare_first import ask_before_beginning, card_for_spare, telling_spare
+    from syncbox.cli.spare_first import card_of_beginning, telling_spare
     from syncbox.cli.taking_over import OnStage, as_host, carry_on, files_of, stay_of
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import choose
@@ -89,28 +89,26 @@ def run(
     with leaving() as leave, as_host(show, driver) as run_file:
         late = _only_for_a_beginning(song=song, place=where, resume=resume)
         if carry_on(show, run_file, shown_on, leave, once=once, late=late, spare_at=spare_at):
-            return _code(leave)
+            return exit_code(leave)
         _somebody_starts(on_screen or start or driver == OFFLINE)
         song, where = beginning(show, song, where, resume=resume)
         found, first = set_of_tonight(show, song, alone=once)
-        start_at = _start_at(first, where)
         if driver == OFFLINE:
-            return _count_through(found, first, start_at, rate, cues)
+            return _count_through(found, first, where, rate, cues)
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)
-        program = compiled(found, choice.rate, start_at)
-        options = _options(first, block_frames, cues, by_hand=on_screen)
+        program = compiled(found, choice.rate, _start_at(first, where))
         entry = (song or "", where or "")
-        told = card_for_spare(spare_at, (show, found), entry, choice.rate)
-        ask_before_beginning(told, show, spare_at)
-        options["stay"] = stay_of(run_file, OnStage(found, files_of(show), entry, told))
+        told = card_of_beginning(spare_at, (show, found), entry, choice.rate)
+        stay = stay_of(run_file, OnStage(found, files_of(show), entry, told))
+        options = _options(first, block_frames, cues, stay, by_hand=on_screen)
         stage = Stage(found, program.songs, sources=program.sources)
         performance = Performance(stage, start=start, once=once, leave=leave)
         performance.against(SetClock(found))
         with journal_of(show, found, performance), telling_spare(told, performance) as beside:
             status = performance.live(program, choice, shown_on, options, beside)
         click.echo(summary(status, found.rig))
-    return _code(leave)
+    return exit_code(leave)
 
 
 def _start_at(song_index: int, where: str | None) -> StartAt | None:
@@ -120,26 +118,27 @@ def _start_at(song_index: int, where: str | None) -> StartAt | None:
 
 
 def _options(
-    first: int, block_frames: int | None, cues: CueScript | None, *, by_hand: bool
+    first: int,
+    block_frames: int | None,
+    cues: CueScript | None,
+    stay: Stay | None,
+    *,
+    by_hand: bool,
 ) -> dict[str, Any]:
     """Of the session. With a screen the person cues, unless a script is wanted."""
     script = cues or (None if by_hand else CueScript())
-    return {"block_frames": block_frames, "song_index": first, "script": script}
-
-
-def _code(leave: Leaving) -> int:
-    return 128 + leave.asked_by if leave.asked_by else 0
+    return {"block_frames": block_frames, "song_index": first, "script": script, "stay": stay}
 
 
 def _count_through(
-    show: Show, first: int, start_at: StartAt | None, rate: int | None, cues: CueScript | None
+    show: Show, first: int, where: str | None, rate: int | None, cues: CueScript | None
 ) -> int:
     from syncbox.cli.prepare import compiled
     from syncbox.cli.straight import play_straight_through
     from syncbox.cli.view import Stage
     from syncbox.drivers.choose import DEFAULT_RATE
 
-    program = compiled(show, rate or DEFAULT_RATE, start_at)
+    program = compiled(show, rate or DEFAULT_RATE, _start_at(first, where))
     play_straight_through(program, Stage(show, program.songs), first, cues or CueScript())
     return 0
 

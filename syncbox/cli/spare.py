@@ -68,7 +68,7 @@ def spare(
     from rich.console import Console
 
     from syncbox.cli.journal import journal_of
-    from syncbox.cli.leaving import leaving
+    from syncbox.cli.leaving import exit_code, leaving
     from syncbox.cli.perform import Performance, can_show_screen, summary
     from syncbox.cli.prepare import compiled, set_of_tonight
     from syncbox.cli.spare_beside import AsSpare, beside_spare
@@ -84,32 +84,31 @@ def spare(
     first = address_of(first_at) if first_at else None
     with leaving() as leave, as_host(show, driver, must=False) as run_file:
         if carry_on(show, run_file, shown_on, leave, once=False):
-            return 128 + leave.asked_by if leave.asked_by else 0
+            return exit_code(leave)
         post = Post(port or PORT)
         song, where = _entry_of_the_first(post, first)
         found, index = set_of_tonight(show, song or None)
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)
         program = compiled(found, choice.rate, StartAt(index, where) if where else None)
-        own, letter = own_card(
-            show, found, choice.rate, (song, where), patience_s=patience_s, by_itself=not by_hand
-        )
+        rules: dict[str, Any] = {"patience_s": patience_s, "by_itself": not by_hand}
+        sign = own_card(show, found, choice.rate, (song, where), **rules)
         stage = Stage(found, program.songs, sources=program.sources)
         performance = Performance(stage, start=False, once=False, leave=leave)
-        options: dict[str, Any] = {
-            "block_frames": block_frames,
-            "song_index": index,
-            "script": cues,
-            "spare": True,
-        }
-        card = AsSpare(own, letter, post.port, first)
+        options = _options(index, block_frames, cues)
+        card = AsSpare(*sign, post.port, first)
         kept = OnStage(found, files_of(show), (song, where), spare=card)
         options["stay"] = stay_of(run_file, kept)
         side = beside_spare(performance, card, post, len(found.rig.ports))
         with journal_of(show, found, performance):
             status = performance.live(program, choice, shown_on, options, side)
         click.echo(summary(status, found.rig))
-    return 128 + leave.asked_by if leave.asked_by else 0
+    return exit_code(leave)
+
+
+def _options(index: int, block_frames: int | None, cues: CueScript | None) -> dict[str, Any]:
+    """Of the session."""
+    return {"block_frames": block_frames, "song_index": index, "script": cues, "spare": True}
 
 
 def _entry_of_the_first(post: Post, first: Address | None) -> tuple[str, str]:

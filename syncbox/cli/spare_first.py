@@ -67,10 +67,17 @@ def at_another_address(told: Told, spare_at: str | None) -> Told:
     return told if spare_at is None else replace(told, spare=address_of(spare_at))
 
 
-def ask_before_beginning(told: Told | None, folder: Path, spare_at: str | None) -> None:
-    """Raises DeviceError where the spare plays already and nobody wants both."""
+def card_of_beginning(
+    spare_at: str | None, show: tuple[Path, Show], entry: tuple[str, str], rate: int
+) -> Told | None:
+    """The same for a show that begins here.
+
+    Raises DeviceError, too, where the spare plays already and nobody wants both.
+    """
+    told = card_for_spare(spare_at, show, entry, rate)
     if told is not None and is_playing(told.spare, told.letter):
-        _warn(folder, spare_at or told.spare[0])
+        _warn(show[0], spare_at or told.spare[0])
+    return told
 
 
 @contextmanager

@@ -15,9 +15,9 @@ from syncbox.cli.prepare import set_of_tonight
 from syncbox.cli.screen import Health, View, screen
 from syncbox.cli.spare_beside import SpareKeys
 from syncbox.cli.spare_first import (
-    ask_before_beginning,
     at_another_address,
     card_for_spare,
+    card_of_beginning,
     is_playing,
     telling_spare,
 )
@@ -259,8 +259,8 @@ def test_other_sounds_are_noticed_and_are_no_other_show(show_folder: Path, copy:
 
 
 def test_a_first_without_a_spare_does_nothing() -> None:
-    assert card_for_spare(None, (Path(), None), ("", ""), 48_000) is None  # type: ignore[arg-type]
-    ask_before_beginning(None, Path(), None)
+    nothing = (Path(), None)
+    assert card_of_beginning(None, nothing, ("", ""), 48_000) is None  # type: ignore[arg-type]
     with telling_spare(None, None) as beside:  # type: ignore[arg-type]
         assert beside is None
 
@@ -308,9 +308,8 @@ def test_without_a_terminal_it_does_not_begin_beside_a_spare_that_plays(show_fol
     over, thread = answering(post, Word(run=9, playing=1))
     found, _ = set_of_tonight(show_folder, None)
     at = f"127.0.0.1:{post.port}"
-    told = card_for_spare(at, (show_folder, found), ("", ""), 48_000)
     with pytest.raises(DeviceError, match="does not begin") as caught:
-        ask_before_beginning(told, show_folder, at)
+        card_of_beginning(at, (show_folder, found), ("", ""), 48_000)
     assert "syncbox spare" in caught.value.hint
     over.set()
     thread.join(5)
