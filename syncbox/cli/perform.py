@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -51,6 +51,13 @@ COMMAND_OF_KEY = {
 }
 
 
+class Mark(NamedTuple):
+    """A place that the person marked: in the music, and the engine's frame at the press."""
+
+    now: Now
+    frame: int
+
+
 class Performance:
     """A session with what the person and the script want of it."""
 
@@ -74,7 +81,7 @@ class Performance:
         )
         self.change_view: Callable[[View], View] | None = None  # has the last word on the screen
         self.side_line: Callable[[], str] | None = None  # a line for a script, whenever it changes
-        self.marks: list[Now] = []  # where the person pressed the note key
+        self.marks: list[Mark] = []  # where the person pressed the note key
 
     def live(
         self,
@@ -214,7 +221,7 @@ class Performance:
         elif key is Key.QUIT:
             self._quit(now)
         elif key is Key.NOTE:
-            self.marks.append(now)
+            self.marks.append(Mark(now, self._session.status().frame))
             self.say("noted: you are asked for words afterwards")
         elif key in COMMAND_OF_KEY:
             self._press(COMMAND_OF_KEY[key])

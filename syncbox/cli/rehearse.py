@@ -18,6 +18,7 @@ from syncbox.errors import DeviceError
 from syncbox.score.layout import LegKind
 
 if TYPE_CHECKING:
+    from syncbox.cli.perform import Mark
     from syncbox.cli.view import Stage
     from syncbox.drivers.recorder import Recorded, TakeRecorder
     from syncbox.drivers.session import Session
@@ -223,20 +224,21 @@ class _Rehearsal:
         click.echo(f"recording to {path}")
         return recorder
 
-    def _notes(self, stage: Stage, marks: Sequence[Now]) -> tuple[Note, ...]:
+    def _notes(self, stage: Stage, marks: Sequence[Mark]) -> tuple[Note, ...]:
         """The notes of the marks: what was said after each, and the words that are typed now."""
         from syncbox.rehearsal.spoken import cut_notes
 
         said = [""] * len(marks)
         talked = self._talked
         if talked is not None and marks:
-            places = [self._place(now.beat_frame, talked) for now in marks]
+            places = [self._place(mark.frame, talked) for mark in marks]
             said = cut_notes(Path(talked.path), places)
-        return tuple(_ask(stage, now, sound) for now, sound in zip(marks, said, strict=True))
+        return tuple(_ask(stage, now, sound) for (now, _), sound in zip(marks, said, strict=True))
 
     def _place(self, frame: int, done: Recorded) -> int:
         """Where a frame of the engine is in a recording; JACK counts in 32 bits."""
-        return (frame + self._zero - done.first_frame_time) % 2**32
+        place = (frame + self._zero - done.first_frame_time) % 2**32
+        return place if place < 2**31 else place - 2**32  # before it began
 
     def _log(self, notes: tuple[Note, ...]) -> None:
         """Write the take down, if anything of it was played."""
