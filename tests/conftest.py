@@ -9,6 +9,7 @@ from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 
 import pytest
+from needs import is_missing
 
 
 @dataclass
@@ -21,7 +22,7 @@ class JackServer:
 def running_jackd(*, rate: int = 48_000, block_frames: int = 256) -> Iterator[JackServer]:
     """A real JACK server on its dummy driver, under a name that nobody else uses."""
     if shutil.which("jackd") is None:
-        pytest.skip("no jackd on this computer")
+        is_missing("jackd", "jackd2")
     name = f"syncbox-test-{os.getpid()}-{rate}-{block_frames}"
     command = ["jackd", "--no-realtime", "-n", name, "-d", "dummy"]
     command += ["-r", str(rate), "-p", str(block_frames)]

@@ -4,7 +4,7 @@ import ctypes
 import ctypes.util
 
 import numpy as np
-import pytest
+from needs import is_missing
 
 
 class Heard(ctypes.Structure):
@@ -26,7 +26,7 @@ def decoded(samples, samples_a_frame):
     """(word, first sample, last sample) of everything that libltc hears."""
     name = ctypes.util.find_library("ltc")
     if name is None:
-        pytest.skip("libltc is not here: apt-get install libltc11")
+        is_missing("libltc", "libltc11")
     library = ctypes.CDLL(name)
     library.ltc_decoder_create.restype = ctypes.c_void_p
     library.ltc_decoder_write_float.argtypes = (

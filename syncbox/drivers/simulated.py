@@ -25,6 +25,7 @@ from syncbox.engine.records import Deck, SentEvent
 from syncbox.units import NS_PER_SECOND
 
 DEFAULT_BLOCK_FRAMES = 256
+_FIRST_BLOCK_S = 5.0
 
 
 class Clock(Protocol):
@@ -182,9 +183,11 @@ class Running:
         self._rate = rate
         self._block_frames = driver.block_frames
         self._leaving = threading.Event()
+        self._first_block = threading.Event()
         self._device = Device(HostClock(), rate, driver.block_frames, driver.faults)
         self._thread = threading.Thread(target=self._run, name="simulated-audio", daemon=True)
         self._thread.start()
+        self._first_block.wait(_FIRST_BLOCK_S)  # a host that is told "ready" finds a status
 
     @property
     def facts(self) -> Mapping[str, Any]:
@@ -209,6 +212,7 @@ class Running:
                     at_ns = started_ns + offset * NS_PER_SECOND // self._rate
                     cycle.sent(first + offset, port, data, why, at_ns=at_ns)
                 cycle.end(wanted, started_ns)
+                self._first_block.set()
         except Exception as error:  # the snapshot and the host say it
             cycle.fail(error)
 

@@ -5,6 +5,7 @@ import shutil
 import numpy as np
 import pytest
 import soundfile
+from needs import is_missing
 
 from syncbox.audio.cache import Cache
 from syncbox.audio.words import (
@@ -123,7 +124,7 @@ def test_a_program_that_fails_is_left_alone(tmp_path):
 def test_an_offline_program_says_words(tmp_path, program, text):
     path = shutil.which(program)
     if path is None:
-        pytest.skip(f"{program} is not here: apt-get install {program}")
+        is_missing(program, program)
     maker = Speech(
         tmp_path,
         RATE,

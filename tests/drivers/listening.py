@@ -56,7 +56,8 @@ def connected(session, port=0):
 def until_heard(scenario, *, attempts=4):
     """What a scenario gives, tried again while a busy machine drops the blocks that matter.
 
-    The scenario gives None when what it wants to hear has been lost.
+    The scenario gives None when what it wants to hear has been lost, and only then: where
+    neither the engine nor the listener dropped a block, the test must judge what came.
     """
     for _ in range(attempts):
         found = scenario()
