@@ -1,4 +1,4 @@
-"""Draw the stage screen as an SVG: tools/picture_of_screen.py syncbox/guide/screen.svg
+"""Draw the stage screen as an SVG: tools/picture_of_screen.py .github/screen.svg
 
 Block characters become rectangles, so that the picture looks the same whatever font a viewer has.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -17,7 +18,11 @@ from rich.segment import Segment
 from rich.style import Style
 from rich.text import Text
 
-from syncbox.cli.screen import GROUND, Health, View, screen
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+from stage_views import ROLLING
+
+from syncbox.cli.screen import GROUND, screen
 from syncbox.cli.view import KEY_HINTS
 
 CELL_WIDTH, CELL_HEIGHT = 9, 18
@@ -30,27 +35,18 @@ BLOCKS = {
     "▄": (0, CELL_HEIGHT / 2, CELL_WIDTH, CELL_HEIGHT / 2),
 }
 
-EXAMPLE = View(
-    song="Lantern Street",
-    song_no=3,
-    song_count=6,
+EXAMPLE = replace(
+    ROLLING,
     state="playing",
-    section="Verse",
     bar=6,
-    bars=14,
     beat=2,
     beats=3,
     bars_to_go=9,
     tempo="96",
     meter="7/8 as 2+2+3",
-    key="E minor",
-    detail="B   pass 1 of 2",
     text_cue="Watch the drummer",
     next_section="Chorus",
     next_patches=("organ Full", "lead-synth 3/17"),
-    audio=Health("audio", "jack 48000 Hz, 256 frames, no dropouts"),
-    ports=(Health("synths", "ok"), Health("drums", "missing", well=False)),
-    level="-12 dB",
     keys=KEY_HINTS,
 )
 

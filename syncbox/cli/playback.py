@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from fractions import Fraction
-from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -73,31 +71,13 @@ def recording_program(path: Path, rate: int) -> Program:
     """A song of bars of one second with the recording in it, and no click."""
     from syncbox.audio.clips import read_clip
     from syncbox.audio.voices import click_voices
+    from syncbox.cli.one_sound import song_of_sound
     from syncbox.schedule.compile import compile_show
-    from syncbox.score.meter import Meter
     from syncbox.score.rig import Mix, Rig, SetEntry, SetList, Show
-    from syncbox.score.song import (
-        At,
-        AudioKind,
-        Body,
-        Click,
-        ClickBeats,
-        Item,
-        PlayAudio,
-        Section,
-        Song,
-    )
+    from syncbox.score.song import AudioKind
 
     sound = read_clip(path, rate)
-    play = Item(At(), PlayAudio(SOURCE, SOURCE, AudioKind.STEM))
-    song = Song(
-        SOURCE,
-        path.name,
-        Fraction(60),
-        (Section(SOURCE, Body(ceil(sound.shape[1] / rate), (play,))),),
-        meter=Meter.of(1, 4),
-        click=Click(ClickBeats.OFF),
-    )
+    song = song_of_sound(SOURCE, path.name, sound, rate, AudioKind.STEM)
     mix = Mix(SOURCE, (1, 2), {SOURCE: 0.0}, ceiling_db=-1.0)
     show = Show("", Rig(mixes=(mix,)), SetList("", (SetEntry(SOURCE),)), {SOURCE: song})
     return compile_show(show, rate, {SOURCE: sound}, click_voices(rate))

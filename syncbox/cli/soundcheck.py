@@ -123,40 +123,19 @@ def check_program(outputs: list[Output], rate: int, level_db: float, *, waits: b
 
     Where it `waits` each song needs a start, else one follows the other.
     """
-    from math import ceil
-
     from syncbox.audio.tones import output_sound
     from syncbox.audio.voices import click_voices
+    from syncbox.cli.one_sound import song_of_sound
     from syncbox.schedule.compile import compile_show
-    from syncbox.score.meter import Meter
     from syncbox.score.rig import Mix, Rig, SetEntry, SetList, Show, Then
-    from syncbox.score.song import (
-        At,
-        AudioKind,
-        Body,
-        Click,
-        ClickBeats,
-        Item,
-        PlayAudio,
-        Section,
-        Song,
-    )
+    from syncbox.score.song import AudioKind
 
     clips, songs, mixes = {}, {}, []
     for output in outputs:
         name = FILE.format(output.number)
         peak_db = min(level_db, output.ceiling_db)
         clips[name] = output_sound(output.number, output.side, peak_db, rate)
-        bars = ceil(clips[name].shape[1] / rate)  # a second each
-        play = Item(At(), PlayAudio(name, name, AudioKind.ONE_SHOT))
-        songs[name] = Song(
-            name,
-            str(output),
-            Fraction(60),
-            (Section("tone", Body(bars, (play,))),),
-            meter=Meter.of(1, 4),
-            click=Click(ClickBeats.OFF),
-        )
+        songs[name] = song_of_sound(name, str(output), clips[name], rate, AudioKind.ONE_SHOT)
         mixes.append(Mix(name, (output.number,), {name: 0.0}, output.ceiling_db))
     then = Then.WAIT if waits else Then.GAP
     entries = tuple(SetEntry(name, then, GAP_S) for name in songs)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
 from syncbox.drivers import system
-from syncbox.drivers.processes import Watched, watch
+from syncbox.drivers.processes import Watched, lives, watch
 from syncbox.drivers.runfile import RunFile, Segments
 from syncbox.engine.forsaken import IDLE_S
 from syncbox.engine.records import Deck
@@ -104,23 +104,16 @@ def _waits(deck_name: str) -> bool:
         while words[Word.LAYOUT] == LAYOUT and words[Word.STAYS] and not words[Word.LEAVE]:
             if words[Word.FORSAKEN] and system.now_ns() - words[Word.ALIVE_NS] < FRESH_NS:
                 break
-            if (pid := words[Word.ENGINE]) and not _lives(pid):
+            if (pid := words[Word.ENGINE]) and not lives(pid):
                 break
             if time.monotonic() > deadline_s:
                 break
             time.sleep(_LOOK_S)
         fresh = system.now_ns() - words[Word.ALIVE_NS] < FRESH_NS
         waits = bool(words[Word.FORSAKEN]) and not words[Word.LEAVE]
-        found = waits and fresh and _lives(words[Word.ENGINE])
+        found = waits and fresh and lives(words[Word.ENGINE])
     deck.close()
     return found
-
-
-def _lives(pid: int) -> bool:
-    process = watch(pid)
-    lives = process.alive
-    process.close()
-    return lives
 
 
 def _papers(name: str) -> Papers | None:

@@ -56,6 +56,14 @@ def watch(pid: int) -> Watched:
     return _ByNumber(pid)
 
 
+def lives(pid: int) -> bool:
+    """Whether there is a process of this number now."""
+    process = watch(pid)
+    alive = process.alive
+    process.close()
+    return alive
+
+
 class _Nobody:
     alive = False
 

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from syncbox import __version__
 from syncbox.drivers.journal import entry_of, line_of
-from syncbox.drivers.processes import lock, runtime_folder, watch
+from syncbox.drivers.processes import lives, lock, runtime_folder
 from syncbox.engine.shared import Segment, new_name, remove_segment
 from syncbox.engine.words import WORDS_BYTES, Word
 from syncbox.errors import BusyError, EngineError
@@ -163,10 +163,7 @@ def _engine_may_live(left: RunFile) -> bool:
         return False
     if pid == 0:
         return time.time() - left.path.stat().st_mtime < _STARTING_S
-    engine = watch(pid)
-    lives = engine.alive
-    engine.close()
-    return lives
+    return lives(pid)
 
 
 def engine_of(deck_name: str) -> int | None:

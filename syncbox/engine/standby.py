@@ -62,7 +62,7 @@ class Standby:
         self._ready: tuple[Any, Order] | None = None
         self._late = False
         self._ending = False  # in the block in which it falls silent, what is held still ends
-        self._gain = 0.0
+        self._faded_in = 0  # frames of the ramp that have been heard
         self._ramp = np.linspace(0.0, 1.0, FADE_FRAMES, endpoint=False, dtype=np.float32)
         self._understudy.hush(play.state, True)
 
@@ -113,9 +113,8 @@ class Standby:
                 self._pulse.places_refused += 1
                 return
             fresh = self._understudy.fresh()
-            self._restore(
-                fresh, {**place, "quitting": 0}
-            )  # that the other one leaves is its affair
+            place = {**place, "quitting": 0}  # that the other one leaves is its affair
+            self._restore(fresh, place)
             self._replay(fresh, frame)
             self._understudy.check(fresh)
         except Exception:  # a place of another show or version: the host says so, we go on
@@ -165,9 +164,9 @@ class Standby:
 
     def cover(self, block: BlockLike) -> None:
         """Take from a block what must not be heard."""
-        if self.silent and self._gain == 0.0:
+        if self.silent and self._faded_in == 0:
             block.audio[:] = 0.0
-        elif self.silent or self._gain < 1.0:
+        elif self.silent or self._faded_in < FADE_FRAMES:
             self._fade(block.audio)
         if self.silent and not self._ending:
             block.midi.clear()
@@ -175,7 +174,7 @@ class Standby:
 
     def _fade(self, audio: Any) -> None:
         count = audio.shape[1]
-        done = round(self._gain * FADE_FRAMES)
+        done = self._faded_in
         if self.silent:
             part = self._ramp[max(0, done - count) : done][::-1]
         else:
@@ -183,5 +182,4 @@ class Standby:
         np.multiply(audio[:, : len(part)], part, out=audio[:, : len(part)])
         if self.silent:
             audio[:, len(part) :] = 0.0
-        step = count if not self.silent else -count
-        self._gain = min(1.0, max(0.0, (done + step) / FADE_FRAMES))
+        self._faded_in = max(0, done - count) if self.silent else min(FADE_FRAMES, done + count)

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from stage_views import ROLLING
 
 from syncbox.cli.screen import (
     ALARM,
@@ -21,44 +22,12 @@ from syncbox.cli.screen import (
     GROUND,
     STRONG,
     Health,
-    KeyHint,
-    View,
     screen,
 )
 
 PICTURES = Path(__file__).parent / "screens"
 
-ROLLING = View(
-    song="Lantern Street",
-    song_no=3,
-    song_count=6,
-    state="rolling",
-    section="Verse",
-    bar=13,
-    bars=14,
-    beat=3,
-    beats=4,
-    bars_to_go=1,
-    tempo="104",
-    meter="4/4",
-    key="E minor",
-    detail="B   pass 1 of 2",
-    text_cue="Big ending",
-    next_section="Pre-Chorus",
-    next_patches=("organ Soft", "lead-synth 3/17"),
-    audio=Health("audio", "jack 48000 Hz, 256 frames, no dropouts"),
-    ports=(Health("synths", "ok"), Health("drums", "missing", well=False)),
-    level="-12 dB",
-    keys=(
-        KeyHint("Space", "start / cue"),
-        KeyHint("Esc", "panic"),
-        KeyHint("Enter", "stop at bar end"),
-        KeyHint("Backspace", "stop now"),
-        KeyHint("Left Right", "song"),
-        KeyHint("Up Down", "level"),
-        KeyHint("Q", "leave"),
-    ),
-)
+
 VAMPING = replace(
     ROLLING,
     state="vamp: waits for the cue",

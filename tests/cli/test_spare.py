@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from stage_views import ROLLING
 
 from syncbox.cli.keys import Key
 from syncbox.cli.main import commands
 from syncbox.cli.prepare import set_of_tonight
-from syncbox.cli.screen import Health, View, screen
+from syncbox.cli.screen import View, screen
 from syncbox.cli.spare_beside import SpareKeys
 from syncbox.cli.spare_first import (
     at_another_address,
@@ -38,22 +39,7 @@ from syncbox.drivers.spare_rules import Heard, Misfit, Refusal, Situation
 from syncbox.drivers.spare_words import Letter, Word
 from syncbox.errors import DeviceError
 
-VIEW = View(
-    song="Lantern Street",
-    song_no=3,
-    song_count=6,
-    state="vamp: Space goes on",
-    section="Verse",
-    bar=13,
-    bars=14,
-    beat=3,
-    beats=4,
-    bars_to_go=1,
-    tempo="104",
-    audio=Health("audio", "jack 48000 Hz, 256 frames, no dropouts"),
-    level="-12 dB",
-    ports=(Health("synths", "ok"), Health("drums", "missing", well=False)),
-)
+VIEW = replace(ROLLING, state="vamp: Space goes on")
 WELL = SpareStatus(Situation.FOLLOWING, first_hears_us=True, ago_ms=100, within_us=300)
 
 

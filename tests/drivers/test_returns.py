@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import time
+from contextlib import contextmanager
 
 import pytest
 from building import RIG, item, program_of, section, song
@@ -102,7 +103,9 @@ def rig(*ports: str) -> Rig:
     )
 
 
-def away_in_mid_song(server):
+@contextmanager
+def two_ports_that_play(server):
+    """A session that has just been started, with a listener on both its ports."""
     written = song(
         section("A", 1, item(PatchChange("organ", "5")), item(PatchChange("choir", "4"))),
         section("B", 90, item(PatchChange("organ", "7"))),
@@ -115,6 +118,11 @@ def away_in_mid_song(server):
     ):
         wait_for(lambda: all(port.connected_to for port in session.status().ports))
         session.press(Command.START)
+        yield session, listener
+
+
+def away_in_mid_song(server):
+    with two_ports_that_play(server) as (session, listener):
         wait_for(lambda: session.status().now.bar >= 2)
         listener.tell("drop 0")
         wait_for(lambda: session.status().ports[0].missing)
@@ -133,18 +141,7 @@ def away_in_mid_song(server):
 
 def started_at_once(server):
     """What two ports hear that were connected a moment before Start; None if a dropout hit it."""
-    written = song(
-        section("A", 1, item(PatchChange("organ", "5")), item(PatchChange("choir", "4"))),
-        section("B", 90, item(PatchChange("organ", "7"))),
-        tempo=240,
-    )
-    program = program_of(written, rig=rig("stand", "strings"))
-    with (
-        open_session(program, "jack", device=server) as session,
-        capture(server, midi_ports=2) as listener,
-    ):
-        wait_for(lambda: all(port.connected_to for port in session.status().ports))
-        session.press(Command.START)
+    with two_ports_that_play(server) as (session, listener):
         wait_for(lambda: session.status().now.bar >= 3)  # of a second each
         found, dropouts = listener.heard(), session.status().dropouts
     heard = [[data for at, _, data in found["midi"] if at == port] for port in range(2)]

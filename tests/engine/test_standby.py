@@ -192,7 +192,7 @@ def test_it_fades_out_when_it_gives_back(pair: tuple[Machine, Machine]) -> None:
     spare.turn(20)
     standby = spare.cycle.standby
     assert standby is not None
-    assert standby._gain == 1.0
+    assert standby._faded_in == FADE_FRAMES
     spare.deck.give_order(Order(1))
 
     class Loud:

@@ -1,0 +1,35 @@
+"""What the screens of the tests and of the README's picture show."""
+
+from syncbox.cli.screen import Health, KeyHint, View
+
+ROLLING = View(
+    song="Lantern Street",
+    song_no=3,
+    song_count=6,
+    state="rolling",
+    section="Verse",
+    bar=13,
+    bars=14,
+    beat=3,
+    beats=4,
+    bars_to_go=1,
+    tempo="104",
+    meter="4/4",
+    key="E minor",
+    detail="B   pass 1 of 2",
+    text_cue="Big ending",
+    next_section="Pre-Chorus",
+    next_patches=("organ Soft", "lead-synth 3/17"),
+    audio=Health("audio", "jack 48000 Hz, 256 frames, no dropouts"),
+    ports=(Health("synths", "ok"), Health("drums", "missing", well=False)),
+    level="-12 dB",
+    keys=(
+        KeyHint("Space", "start / cue"),
+        KeyHint("Esc", "panic"),
+        KeyHint("Enter", "stop at bar end"),
+        KeyHint("Backspace", "stop now"),
+        KeyHint("Left Right", "song"),
+        KeyHint("Up Down", "level"),
+        KeyHint("Q", "leave"),
+    ),
+)
