@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from fractions import Fraction
@@ -14,17 +14,18 @@ import click
 
 from syncbox.cli.driver_option import driver_options
 from syncbox.engine.script import CueScript
-from syncbox.errors import DeviceError
+from syncbox.errors import DeviceError, EngineError, UnreadableError
+from syncbox.rehearsal.takes import Note
 from syncbox.score.layout import LegKind
 
 if TYPE_CHECKING:
+    from syncbox.cli.leaving import Leaving
     from syncbox.cli.perform import Mark
     from syncbox.cli.view import Stage
     from syncbox.drivers.recorder import Recorded, TakeRecorder
     from syncbox.drivers.session import Session
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
-    from syncbox.rehearsal.takes import Note
     from syncbox.score.rounds import Practice
 
 SPEED_MIN, SPEED_MAX = Fraction(1, 5), Fraction(2)
@@ -137,11 +138,34 @@ class _Rehearsal:
         self._talked: Recorded | None = None
         self._zero = 0  # JACK's number of the engine's frame 0
         self._begun: dict[int, int] = {}  # frame of the first beat of each round, from round 1
+        self._stage: Stage | None = None
+        self._marks: list[Mark] = []
 
     def run(self, driver: str, device: str | None, *, plain: bool, start: bool, once: bool) -> int:
+        """Play, and write down what was played, however it ended."""
+        from syncbox.cli.leaving import leaving
+
+        well = False
+        try:
+            with leaving() as leave:
+                self._play(driver, device, leave, plain=plain, start=start, once=once)
+            well = True
+        finally:
+            self._log(self._notes(ask=well))
+        return 128 + leave.asked_by if leave.asked_by else 0
+
+    def _play(
+        self,
+        driver: str,
+        device: str | None,
+        leave: Leaving,
+        *,
+        plain: bool,
+        start: bool,
+        once: bool,
+    ) -> None:
         from rich.console import Console
 
-        from syncbox.cli.leaving import leaving
         from syncbox.cli.perform import Performance, can_show_screen, summary
         from syncbox.cli.prepare import compiled_practice
         from syncbox.cli.view import Stage
@@ -155,26 +179,24 @@ class _Rehearsal:
                 "there is no terminal here, so nobody can press start",
                 hint="add --start to begin at once",
             )
-        with leaving() as leave:
-            choice = choose(driver, device)
-            click.echo(choice.why)
-            if (self._inputs or self._talk) and choice.driver != "jack":
-                raise DeviceError(
-                    f"takes are recorded through JACK, and this is {choice.driver}",
-                    hint="start a JACK server, or leave out --record and --talk",
-                )
-            self._server = choice.device
-            program = compiled_practice(self._show, self._practice, choice.rate)
-            stage = Stage(self._show, program.songs, Route(self._song, self._legs))
-            performance = Performance(stage, start=start, once=once, leave=leave)
-            performance.watch = self._watch
-            # With a screen the person cues.
-            options = {"script": None if on_screen else CueScript()}
-            screen = console if on_screen else None
-            status = performance.live(program, choice, screen, options, self._recording)
-            click.echo(summary(status, self._show.rig))
-        self._log(self._notes(stage, performance.marks))
-        return 128 + leave.asked_by if leave.asked_by else 0
+        choice = choose(driver, device)
+        click.echo(choice.why)
+        if (self._inputs or self._talk) and choice.driver != "jack":
+            raise DeviceError(
+                f"takes are recorded through JACK, and this is {choice.driver}",
+                hint="start a JACK server, or leave out --record and --talk",
+            )
+        self._server = choice.device
+        program = compiled_practice(self._show, self._practice, choice.rate)
+        self._stage = Stage(self._show, program.songs, Route(self._song, self._legs))
+        performance = Performance(self._stage, start=start, once=once, leave=leave)
+        self._marks = performance.marks
+        performance.watch = self._watch
+        # With a screen the person cues.
+        options = {"script": None if on_screen else CueScript()}
+        screen = console if on_screen else None
+        status = performance.live(program, choice, screen, options, self._recording)
+        click.echo(summary(status, self._show.rig))
 
     def _watch(self, status: Status) -> None:
         """See when each round's first beat was; it stays to be seen until the next beat."""
@@ -209,8 +231,8 @@ class _Rehearsal:
                 yield
             finally:
                 self._zero = session.status().audio_frame_zero
-                self._recorded = take.finish() if take else None
-                self._talked = talk.finish() if talk else None
+                self._recorded = _finished(take)
+                self._talked = _finished(talk)
 
     def _recorder(
         self, inputs: tuple[str, ...], path: Path, stack: ExitStack
@@ -224,16 +246,33 @@ class _Rehearsal:
         click.echo(f"recording to {path}")
         return recorder
 
-    def _notes(self, stage: Stage, marks: Sequence[Mark]) -> tuple[Note, ...]:
-        """The notes of the marks: what was said after each, and the words that are typed now."""
+    def _notes(self, *, ask: bool) -> tuple[Note, ...]:
+        """The notes of the marks: what was said after each, and, if we `ask`, words typed now."""
+        stage, notes = self._stage, []
+        for (now, _), sound in zip(self._marks, self._said(), strict=True):
+            assert stage is not None
+            words = ""
+            try:
+                words = _ask(stage, now, sound) if ask else ""
+            except click.Abort:  # enough of it; what was played is logged all the same
+                ask = False
+            leg = stage.leg(now)
+            notes.append(Note(leg.section, now.pass_no, now.bar, now.beat, words, sound))
+        return tuple(notes)
+
+    def _said(self) -> list[str]:
+        """The file of what was said after each mark; empty where there is none."""
         from syncbox.rehearsal.spoken import cut_notes
 
-        said = [""] * len(marks)
         talked = self._talked
-        if talked is not None and marks:
-            places = [self._place(mark.frame, talked) for mark in marks]
-            said = cut_notes(Path(talked.path), places)
-        return tuple(_ask(stage, now, sound) for (now, _), sound in zip(marks, said, strict=True))
+        if talked is None or not self._marks:
+            return [""] * len(self._marks)
+        try:
+            places = [self._place(mark.frame, talked) for mark in self._marks]
+            return cut_notes(Path(talked.path), places)
+        except UnreadableError as error:
+            click.echo(str(error), err=True)
+            return [""] * len(self._marks)
 
     def _place(self, frame: int, done: Recorded) -> int:
         """Where a frame of the engine is in a recording; JACK counts in 32 bits."""
@@ -268,16 +307,31 @@ class _Rehearsal:
         click.echo(f"logged in {add_take(self._folder, take)}")
 
 
-def _ask(stage: Stage, now: Now, sound: str) -> Note:
-    """Ask for the words of a note that was marked while playing; `sound` is what was said."""
-    from syncbox.rehearsal.takes import Note
+def _finished(recorder: TakeRecorder | None) -> Recorded | None:
+    """What was recorded; if the recorder broke off, what is known of its file."""
+    if recorder is None:
+        return None
+    try:
+        return recorder.finish()
+    except (DeviceError, EngineError) as error:
+        click.echo(f"the recording broke off: {error}; its file is kept", err=True)
+        return recorder.so_far
 
-    section = stage.leg(now).section
+
+def _ask(stage: Stage, now: Now, sound: str) -> str:
+    """Ask for the words of a note that was marked while playing; `sound` is what was said."""
     spoken = f" (spoken: {sound}; Enter leaves it at that)" if sound else ""
     words = click.prompt(
-        f"{section}, bar {now.bar}, beat {now.beat}{spoken}", default="", show_default=False
+        f"{place_of_note(stage.leg(now).section, now.bar, now.beat)}{spoken}",
+        default="",
+        show_default=False,
     )
-    return Note(section, now.pass_no, now.bar, now.beat, words.strip(), sound)
+    return str(words).strip()
+
+
+def place_of_note(section: str, bar: int, beat: int) -> str:
+    """Where a note was made; before the first beat there is no bar yet."""
+    return f"{section}, bar {bar}, beat {beat}" if bar else section
 
 
 @click.command(short_help="List the takes of a song.")
@@ -296,7 +350,7 @@ def takes(show: Path, song: str) -> int:
             click.echo(f"    recorded: {take.recording}")
         for note in take.notes:
             words = "   ".join(filter(None, (note.text, note.sound and f"spoken: {note.sound}")))
-            click.echo(f"    {note.section}, bar {note.bar}, beat {note.beat}: {words}")
+            click.echo(f"    {place_of_note(note.section, note.bar, note.beat)}: {words}")
     if unreadable:
         click.echo(f"{unreadable} lines of {log_path(show, song)} are damaged", err=True)
     if not found:

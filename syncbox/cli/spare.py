@@ -86,7 +86,7 @@ def spare(
         if carry_on(show, run_file, shown_on, leave, once=False):
             return exit_code(leave)
         post = Post(port or PORT)
-        song, where = _entry_of_the_first(post, first)
+        song, where = _entry_of_the_first(show, post, first)
         found, index = set_of_tonight(show, song or None)
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)
@@ -111,10 +111,15 @@ def _options(index: int, block_frames: int | None, cues: CueScript | None) -> di
     return {"block_frames": block_frames, "song_index": index, "script": cues, "spare": True}
 
 
-def _entry_of_the_first(post: Post, first: Address | None) -> tuple[str, str]:
-    """Song and place at which the first computer began, to prepare the same; empty: the top."""
-    from syncbox.drivers.spare_words import Letter
+def _entry_of_the_first(show: Path, post: Post, first: Address | None) -> tuple[str, str]:
+    """Song and place at which the first computer began, to prepare the same; empty: the top.
 
+    Raises UnreadableError for a show that is not there, before anybody has waited.
+    """
+    from syncbox.drivers.spare_words import Letter
+    from syncbox.score.reading.files import find_files
+
+    find_files(show)
     click.echo(f"Listening for the first computer on port {post.port} ...")
     deadline_s = time.monotonic() + _LISTEN_S
     while time.monotonic() < deadline_s:

@@ -82,6 +82,11 @@ class TakeRecorder:
             int(facts["lost_frames"]),
         )
 
+    @property
+    def so_far(self) -> Recorded:
+        """What is known of the recording without asking; its length is not."""
+        return Recorded(self._job.path, self.rate, self.first_frame_time, 0, 0)
+
     def abandon(self) -> None:
         """End it at once; what was written so far stays."""
         self._child.kill()

@@ -5,6 +5,7 @@ import os
 import pty
 import re
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -130,3 +131,58 @@ def test_a_note_is_spoken_while_the_band_plays(show_folder, jack_server):
     assert said.frames > 0
     listed = syncbox("takes", show_folder, "--song", "quick-one").stdout
     assert f"too late   spoken: {note['sound']}" in listed
+
+
+def test_a_note_without_words_is_logged_even_if_one_has_enough_of_them(show_folder):
+    terminal = Terminal(
+        *("rehearse", show_folder, "--song", "quick-one", "--section", "verse"),
+        *("--driver", "simulated", "--start", "--once", "--times", 2),
+    )
+    try:
+        terminal.wait_for("■")
+        terminal.press(b"n")
+        time.sleep(1)
+        terminal.press(b"n")
+        terminal.wait_for("count-in: ")  # the place of the first mark, and a question
+        terminal.press(b"\x03")
+        terminal.wait_for("logged in")
+        terminal.process.wait(PATIENCE_S)
+    finally:
+        terminal.close()
+    (log,) = (show_folder / "takes").glob("*.jsonl")
+    assert [note["text"] for note in json.loads(log.read_text())["notes"]] == ["", ""]
+
+
+@pytest.mark.jack
+def test_a_recorder_that_dies_costs_the_log_nothing(show_folder, jack_server):
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "syncbox", "rehearse", str(show_folder), "--song", "quick-one"),
+            *("--section", "verse", "--driver", "jack", "--device", jack_server),
+            *("--start", "--once", "--plain", "--record", "syncbox*:out_1"),
+        ],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        while "Verse" not in process.stdout.readline():
+            assert process.poll() is None
+        listed = subprocess.run(
+            ["pgrep", "-P", str(process.pid), "-f", "drivers.recorder"],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        os.kill(int(listed.stdout.split()[0]), signal.SIGKILL)
+        out, errors = process.communicate(timeout=PATIENCE_S)
+    finally:
+        process.kill()
+        process.wait()
+    assert "the recording broke off" in errors
+    assert "logged in" in out
+    (log,) = (show_folder / "takes").glob("*.jsonl")
+    take = json.loads(log.read_text())
+    assert take["rounds"][0]["first_frame"] > 0
+    assert soundfile.info(show_folder / "takes" / take["recording"]).frames > 0
