@@ -145,7 +145,7 @@ def test_a_note_without_words_is_logged_even_if_one_has_enough_of_them(show_fold
         terminal.press(b"n")
         terminal.wait_for("No MIDI leaves the computer")  # the last line of the summary
         time.sleep(1)
-        terminal.press(b"\x03")
+        terminal.process.send_signal(signal.SIGINT)  # as Ctrl-C does
         terminal.wait_for("logged in")
         terminal.process.wait(PATIENCE_S)
     finally:
