@@ -210,6 +210,8 @@ def waits_for_cue(now: Now, leg: Leg) -> bool:
 
 def state_words(now: Now, leg: Leg, *, by_itself: bool) -> str:
     """What the transport does, and what it waits for, in a musician's words."""
+    if now.stop_bars:
+        return f"stops after {'this' if now.stop_bars == 1 else 'the next'} bar"
     match State(now.transport):
         case State.STOPPED:
             return "stopped: Space starts"
@@ -257,8 +259,9 @@ def by_hand(now: Now, mixes: Sequence[str], sources: Sequence[str]) -> str:
     words += [f"{name} muted" for n, name in enumerate(mixes) if now.mixes_muted >> n & 1]
     if 0 <= now.solo_source < len(sources):
         words.append(f"only {sources[now.solo_source]}")
-    if now.trim_permille:
-        words.append(f"tempo {now.trim_permille / 10:+g} %")
+    if now.trim_permille or now.trim_bars:
+        since = {0: "", 1: " from the next bar"}.get(now.trim_bars, " from a later bar")
+        words.append(f"tempo {now.trim_permille / 10:+g} %{since}")
     return "   ".join(words)
 
 

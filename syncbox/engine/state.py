@@ -75,6 +75,8 @@ class Now:
     heard_lost: int = 0  # incoming messages that were too many for one block
     level_mdb: int = 0  # thousandths of a dB
     trim_permille: int = 0  # tempo above or below the written one
+    trim_bars: int = 0  # bar lines until that counts; 0 it does
+    stop_bars: int = 0  # bar lines until the stop that was asked for; 0 none was
     click_muted: int = 0
     mixes_muted: int = 0  # a bit for each mix that is not heard, the first mix the lowest
     solo_source: int = -1  # the only source that is heard
