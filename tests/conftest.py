@@ -12,6 +12,17 @@ import pytest
 from needs import is_missing
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Play a test that failed against the clock on the wall again, twice at most.
+
+    Its processes may have stood still at the moment that mattered, which says nothing about the
+    project. What is really broken fails each time; the closing line counts the reruns.
+    """
+    for item in items:
+        if item.get_closest_marker("wall_clock") or item.get_closest_marker("jack"):
+            item.add_marker(pytest.mark.flaky(reruns=2, reruns_delay=2))
+
+
 @dataclass
 class JackServer:
     name: str

@@ -45,6 +45,7 @@ class Hands:
 
     def __init__(self, server: str, ports: Sequence[str]) -> None:
         """Start it. Raises DeviceError where the server does not answer."""
+        self.gaps = 0  # blocks that were lost in the last play: a busy machine came too late
         self._child = Child("hands", __name__, HandsJob(server, tuple(ports)))
         try:
             self._child.answer(patience_s=_READY_S)
@@ -56,7 +57,9 @@ class Hands:
         """Play them, wait, and give JACK's frame number of each."""
         wanted = [[frames, port, data.hex()] for frames, port, data in strokes]
         self._child.tell(json.dumps({"play": wanted}).encode() + b"\n")
-        frames: list[int] = self._child.answer(patience_s=_ANSWER_S)["sent"]
+        answered = self._child.answer(patience_s=_ANSWER_S)
+        self.gaps = answered["gaps"]
+        frames: list[int] = answered["sent"]
         return frames
 
     def unplug(self, port: int) -> None:
@@ -93,13 +96,21 @@ class _Player:
         self._waiting: deque[tuple[int, int, bytes]] = deque()  # frame time, port, message
         self._handed: deque[list[tuple[int, int, bytes]]] = deque()
         self.sent: list[int] = []
+        self.gaps = 0  # blocks that the last play came too late for: what lay there was lost
         self.done = threading.Event()
         self._priority_asked = False
+        self._first = -1  # of the last block
+        self._gaps = 0
         self._client.set_process_callback(self._process)
         self._client.activate()
 
     def _process(self, count: int) -> None:
         first = self._client.last_frame_time
+        if first == self._first:
+            return  # woken twice in one cycle, after being late: its messages lie there
+        if self._first >= 0 and first != (self._first + count) & _MASK:
+            self._gaps += 1
+        self._first = first
         if not self._priority_asked:  # a client that is late holds up the whole server
             self._priority_asked = True
             if not self._client.realtime:
@@ -123,7 +134,9 @@ class _Player:
         self.done.clear()
         self.sent = []
         self._handed.append(strokes)
+        gaps = self._gaps
         self.done.wait(_ANSWER_S)
+        self.gaps = self._gaps - gaps
         return self.sent
 
     def unplug(self, number: int) -> None:
@@ -137,7 +150,7 @@ class _Player:
 def _obey(player: Any, note: dict[str, Any]) -> None:
     if "play" in note:
         strokes = [(frames, port, bytes.fromhex(data)) for frames, port, data in note["play"]]
-        answer({"sent": player.play(strokes)})
+        answer({"sent": player.play(strokes), "gaps": player.gaps})
     else:
         player.unplug(note["unplug"])
         answer({"unplugged": True})

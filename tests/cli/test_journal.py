@@ -17,6 +17,8 @@ from syncbox.drivers.journal import Journal, entry_of, journal_path, read_journa
 from syncbox.drivers.processes import runtime_folder
 from syncbox.drivers.runfile import Segments, engine_of
 
+pytestmark = pytest.mark.wall_clock
+
 SONG = """
 syncbox: 1
 title: Long Road

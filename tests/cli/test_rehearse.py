@@ -13,6 +13,8 @@ import time
 import pytest
 import soundfile
 
+pytestmark = pytest.mark.wall_clock
+
 PATIENCE_S = 60  # for a busy machine; nothing here is a claim about speed
 
 

@@ -11,6 +11,8 @@ import time
 
 import pytest
 
+pytestmark = pytest.mark.wall_clock
+
 RUN = [sys.executable, "-m", "syncbox", "run"]
 PATIENCE_S = 60  # for a busy machine; nothing here is a claim about speed
 

@@ -18,6 +18,7 @@ from syncbox.drivers.processes import runtime_folder, watch
 from syncbox.drivers.runfile import engine_of
 
 pytestmark = [
+    pytest.mark.wall_clock,
     pytest.mark.skipif(sys.platform == "win32", reason="kills as only POSIX systems do"),
     pytest.mark.timeout(120),
 ]

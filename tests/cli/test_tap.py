@@ -75,6 +75,7 @@ def test_what_cannot_be_done_is_said(tmp_path, arguments, says):
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.wall_clock
 def test_a_person_taps_on_a_terminal(tmp_path):
     host, terminal = pty.openpty()
     process = subprocess.Popen(

@@ -49,9 +49,12 @@ def test_a_pedal_starts_and_keys_sound_at_their_frame(jack_server):
         # An input that is called like a port has a name of its own in JACK.
         assert [state.name for state in session.status().ports][3:] == ["pedals", "strings-in"]
         wait_for(lambda: plugged(session) == [False, True, False, True, True])
+        # What is held when a box that has just been connected is silenced is over then.
+        wait_for(lambda: any(event.why == "panic" for event in session.sent()))
         strokes = [(100, KEYS, bytes((0x90, 40 + n, 64))) for n in range(20)]
         strokes += [(100, KEYS, bytes((0x80, 40 + n, 64))) for n in range(20)]
         sent = hands.play(strokes)
+        late = hands.gaps
         heard = when_quiet(listener)
         until(
             lambda: hands.play([(0, PEDAL, DOWN), (5_000, PEDAL, UP)]),
@@ -62,10 +65,10 @@ def test_a_pedal_starts_and_keys_sound_at_their_frame(jack_server):
         (frame, bytes((data[0], data[1] + 12, data[2])).hex())
         for frame, (_, _, data) in zip(sent, strokes, strict=True)
     ]
-    # A box that has just been connected is silenced first: no notes, but controllers.
+    # The silencing of the box is no note, but controllers.
     found = [(frame, data) for _, frame, data in heard["midi"] if data[0] != "b"]
     # Dropouts lose events on a loaded machine; they never move one.
-    assert found == wanted or heard["gaps"] or status.dropouts
+    assert found == wanted or heard["gaps"] or status.dropouts or late
     assert set(found) <= set(wanted)
     assert len(found) > 20
     assert status.now.heard_lost == 0

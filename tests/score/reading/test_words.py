@@ -270,10 +270,10 @@ def test_offsets_have_a_sign() -> None:
 
 
 def test_tonights_words() -> None:
-    assert rig_tables._trim("+2 %") == TempoTrim(factor=Fraction(51, 50))
-    assert rig_tables._trim("-3 bpm") == TempoTrim(add_qpm=Fraction(-3))
+    assert rig_tables.tempo_trim("+2 %") == TempoTrim(factor=Fraction(51, 50))
+    assert rig_tables.tempo_trim("-3 bpm") == TempoTrim(add_qpm=Fraction(-3))
     assert rig_tables._then("gap 5 s") == (Then.GAP, 5)
     assert rig_tables._then("segue") == (Then.SEGUE, 0)
     for text in ("2 %", "fast", "+80 %", "+"):
         with pytest.raises(Mistake):
-            rig_tables._trim(text)
+            rig_tables.tempo_trim(text)
