@@ -2,39 +2,29 @@
 
 from __future__ import annotations
 
-import re
 import sys
 import time
-from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import click
 
+from syncbox.cli.page import page_option
 from syncbox.errors import ShowError
 
 if TYPE_CHECKING:
     from syncbox.drivers.ear import Ear
+    from syncbox.midi.assigning import Wanted
     from syncbox.midi.learning import Learned
     from syncbox.midi.ports import SystemPort
     from syncbox.score.problem import Problem
-    from syncbox.score.rig import Rig
 
 _LOOK_S = 0.1
 
 
-class Wanted(NamedTuple):
-    """What a control shall do: the command, and what it needs to know."""
-
-    does: str
-    section: str = ""  # of a jump
-    mix: str = ""  # of a command about a mix
-    hold_ms: Fraction = Fraction(0)  # how long it must be held
-
-
 @click.command(short_help="Press a pedal, and the rig knows what it does.")
 @click.argument("show", type=click.Path(path_type=Path))
-@click.argument("command", nargs=-1, required=True)
+@click.argument("command", nargs=-1)
 @click.option("--section", metavar="NAME", help="For a jump: the section it goes to.")
 @click.option("--mix", metavar="NAME", help="For a command about a mix: which one.")
 @click.option("--hold", metavar="TIME", help="Only a press of this length counts: 600ms.")
@@ -42,6 +32,7 @@ class Wanted(NamedTuple):
 @click.option(
     "--seconds", type=click.FloatRange(1, 3600), default=30.0, help="How long to wait for a press."
 )
+@page_option("Choose, press and keep on a web page instead (`syncbox guide page`).")
 @click.option("--yes", is_flag=True, help="Keep what was learned without asking.")
 def learn(
     *,
@@ -52,18 +43,28 @@ def learn(
     hold: str | None,
     device: str | None,
     seconds: float,
+    page_port: int | None,
     yes: bool,
-) -> None:
+) -> int:
     """Wait for a pedal, pad or key of SHOW to be pressed; from then on it does COMMAND.
 
     COMMAND is one of the words that `does` may have in rig.yaml, such as cue or stop at
-    bar. The line goes into rig.yaml, where comments and order stay as they are.
+    bar. The line goes into rig.yaml, where comments and order stay as they are. With --page
+    it is chosen on the page, as often as you like.
     """
     from syncbox.drivers.ear import listening
+    from syncbox.midi.assigning import with_control
     from syncbox.score.reading.files import save_text
 
-    wanted = Wanted(_command(" ".join(command)), section or "", mix or "", _hold(hold))
-    path, text = _rig_file(show)
+    if page_port is not None:
+        from syncbox.cli.learn_page import learn_on_page
+
+        _only_at_the_terminal(command, section, mix, hold)
+        return learn_on_page(show, page_port, device, seconds)
+    if not command:
+        raise click.UsageError("say what the press shall do, such as cue, or choose it with --page")
+    wanted = _wanted(" ".join(command), section, mix, hold)
+    path, text = rig_file(show)
     with listening(device) as ear:
         click.echo(f"Listening to {', '.join(port.name for port in ear.ports)}.")
         click.echo(f"Press what shall do '{wanted.does}' once, and let go. Ctrl-C leaves.")
@@ -74,40 +75,37 @@ def learn(
     for line in lines:
         click.echo(f"  {line}")
     if yes or not _is_terminal() or click.confirm("Keep it?", default=True):
-        return
+        return 0
     save_text(path, text)
     click.echo(f"{path.name} is as it was.")
+    return 0
+
+
+def _only_at_the_terminal(*given: object) -> None:
+    if any(given):
+        raise click.UsageError("with --page the command is chosen on the page: leave it out here")
 
 
 def _is_terminal() -> bool:
     return sys.stdin is not None and sys.stdin.isatty()
 
 
-def _command(words: str) -> str:
-    from syncbox.score.reading.control_tables import COMMANDS
-    from syncbox.score.reading.numbers import one_of
+def _wanted(command: str, section: str | None, mix: str | None, hold: str | None) -> Wanted:
+    from syncbox.midi.assigning import Wanted, command_of, hold_of
     from syncbox.score.reading.report import Mistake
 
     try:
-        return one_of(words.replace("-", " "), {word: word for word in COMMANDS})
+        does = command_of(command)
     except Mistake as mistake:
         raise click.UsageError(f"{mistake.what}: {mistake.hint}") from None
-
-
-def _hold(text: str | None) -> Fraction:
-    from syncbox.score.reading.control_tables import HOLD_MS_MAX
-    from syncbox.score.reading.numbers import milliseconds
-    from syncbox.score.reading.report import Mistake
-
-    if text is None:
-        return Fraction(0)
     try:
-        return milliseconds(text, 100, HOLD_MS_MAX)
+        return Wanted(does, section or "", mix or "", hold_of(hold or ""))
     except Mistake as mistake:
         raise click.UsageError(f"--hold: {mistake.what}: {mistake.hint}") from None
 
 
-def _rig_file(show: Path) -> tuple[Path, str]:
+def rig_file(show: Path) -> tuple[Path, str]:
+    """Where the rig of a show is, and its text. Raises ShowError."""
     from syncbox.score.reading.files import find_files, read_text
     from syncbox.score.reading.report import Report
 
@@ -143,74 +141,3 @@ def _wait(ear: Ear, seconds: float) -> tuple[SystemPort, Learned]:
         f"nothing was pressed in {seconds:g} s",
         hint="`syncbox ports` lists the inputs; is the pedal's box switched on?",
     )
-
-
-def with_control(
-    text: str, port: SystemPort, learned: Learned, wanted: Wanted, path: Path
-) -> tuple[str, list[str]]:
-    """The rig's text with the control that was learned, and the lines that are new.
-
-    Raises ShowError if the rig has errors, also those that the new line would make.
-    """
-    from syncbox.score.control_checks import check_controls
-    from syncbox.score.problem import Severity
-    from syncbox.score.reading.control_tables import sign_text
-    from syncbox.score.reading.insert import add_item, add_pair, quoted
-
-    rig = _read(text, path)
-    lines = []
-    own_name = _input_of(rig, port)
-    if own_name is None:
-        own_name, pattern = _fresh_input(rig, port)
-        text = add_pair(text, "inputs", own_name, pattern, source=str(path))
-        lines.append(f"inputs: {quoted(own_name)}: {quoted(pattern)}")
-    parts = [
-        f"does: {wanted.does}",
-        f"port: {quoted(own_name)}",
-        f"message: {sign_text(learned.sign)}",
-    ]
-    parts += [f"section: {quoted(wanted.section)}"] if wanted.section else []
-    parts += [f"mix: {quoted(wanted.mix)}"] if wanted.mix else []
-    parts += [f"hold: {float(wanted.hold_ms):g} ms"] if wanted.hold_ms else []
-    parts += ["reversed: yes"] if learned.reversed else []
-    parts += ["latching: yes"] if learned.latching else []
-    item = "{" + ", ".join(parts) + "}"
-    text = add_item(text, "controls", item, source=str(path))
-    lines.append(f"controls: {item}")
-    for problem in check_controls(_read(text, path), ()):
-        if problem.severity is Severity.ERROR:
-            raise _as_error(problem)
-    return text, lines
-
-
-def _read(text: str, path: Path) -> Rig:
-    from syncbox.score.problem import Severity
-    from syncbox.score.reading.rig import read_rig
-
-    problems: list[Problem] = []
-    rig = read_rig(text, str(path), problems)
-    if rig is None:
-        raise _as_error(next(p for p in problems if p.severity is Severity.ERROR))
-    return rig
-
-
-def _as_error(problem: Problem) -> ShowError:
-    return ShowError(problem.what, where=str(problem.place), hint=problem.hint)
-
-
-def _input_of(rig: Rig, port: SystemPort) -> str | None:
-    """The rig's input that means a port of the computer."""
-    return next((name for name, match in rig.input_ports.items() if port.fits(match)), None)
-
-
-def _fresh_input(rig: Rig, port: SystemPort) -> tuple[str, str]:
-    """A name of its own and a pattern for a port that the rig does not know yet.
-
-    Numbers at the end of a port's name change when a cable is pulled.
-    """
-    steady = re.sub(r"[\s:]*[\d:]+$", "", port.name)
-    pattern = re.sub(r"[*?\[\]]", "?", steady) + "*"
-    word = re.sub(r"[^a-z0-9]+", "-", steady.rpartition(":")[2].lower()).strip("-") or "input"
-    word = word if word[0].isalpha() else f"input-{word}"
-    names = [word, *(f"{word}-{number}" for number in range(2, 99))]
-    return next(name for name in names if name not in rig.input_ports), pattern

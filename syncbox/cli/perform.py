@@ -10,26 +10,26 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 import click
 
 from syncbox.cli.keys import Key, Keyboard, has_keyboard
 from syncbox.cli.leaving import Leaving
 from syncbox.cli.painter import Painter
-from syncbox.cli.screen import View, screen
+from syncbox.cli.screen import Health, View, screen
 from syncbox.cli.view import STILL, Stage, tempo_text
-from syncbox.engine.transport import Command, State
+from syncbox.engine.transport import Command, State, packed
 from syncbox.errors import EngineError, RingFullError
 from syncbox.score.layout import LegKind
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from syncbox.cli.set_clock import SetClock
     from syncbox.drivers.choose import Choice
     from syncbox.drivers.forsaken import Found
     from syncbox.drivers.session import Session
+    from syncbox.cli.set_clock import SetClock
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
     from syncbox.schedule.program import Program
@@ -58,6 +58,16 @@ class Mark(NamedTuple):
     frame: int
 
 
+class ShownBeside(Protocol):
+    """Another place that shows what the screen shows."""
+
+    def turn(self, view: View, status: Status) -> None:
+        """How things are now. Must not wait."""
+
+    def line(self) -> Health:
+        """What the screen says of it."""
+
+
 class Performance:
     """A session with what the person and the script want of it."""
 
@@ -75,7 +85,10 @@ class Performance:
         self._set_clock: SetClock | None = None
         self._set_began_s: float | None = None
         self.watch: Callable[[Status], None] | None = None  # sees every status
-        self.pressed: Callable[[Command], None] | None = None  # sees every press made here
+        # Sees every press made here, with its argument
+        self.pressed: Callable[[Command, int], None] | None = None
+        self.page: ShownBeside | None = None
+        self.refusal: Callable[[], str] = str  # why nothing may be pressed now, empty if it may
         self.take_key: Callable[[Key, Now], bool] | None = (
             None  # sees a key first; whether it was its
         )
@@ -148,6 +161,8 @@ class Performance:
                 self._follow(status)
                 if self.watch is not None:
                     self.watch(status)
+                if self.page is not None:
+                    self.page.turn(self._view(status, own_notice=False), status)
                 yield status
             if status.finished:
                 return
@@ -171,18 +186,24 @@ class Performance:
             )
         ):
             self._start_pressed = True  # once is enough: it counts from the next block on
-            self._press(Command.START)
+            self.press(Command.START)
         if now.refused_count > self._refused:
             self._refused = now.refused_count
             self.say("that key means nothing now")
 
-    def _press(self, command: Command) -> None:
+    def press(self, command: Command, argument: int = 0) -> str:
+        """Give the engine a command; gives why it was not taken, else nothing.
+
+        Raises EngineError when the engine is gone.
+        """
         if self.pressed is not None:
-            self.pressed(command)
+            self.pressed(command, argument)
         try:
-            self._session.press(command)
+            self._session.press(packed(command, argument))
         except RingFullError as error:  # the music goes on; the person may press again
             self.say(str(error))
+            return str(error)
+        return ""
 
     def say(self, notice: str) -> None:
         """Show a notice for a moment."""
@@ -198,14 +219,17 @@ class Performance:
                     self._obey(key, status.now)
                 painter.show(screen(self._view(status), *painter.size()))
 
-    def _view(self, status: Status) -> View:
+    def _view(self, status: Status, *, own_notice: bool = True) -> View:
+        """`own_notice`: also what is said for a moment to the person at the keys."""
         now_s = time.monotonic()
         if status.dropouts > self._dropouts:
             self._dropouts, self._dropout_until = status.dropouts, now_s + DROPOUT_ALARM_S
-        notice = self._notice if now_s < self._notice_until else ""
+        notice = self._notice if own_notice and now_s < self._notice_until else ""
         view = self.stage.view(status, notice, dropout_now=now_s < self._dropout_until)
         if self.change_view is not None:
             view = self.change_view(view)
+        if self.page is not None:
+            view = replace(view, page=self.page.line())
         if self._set_clock is None:
             return view
         gone_s = 0.0 if self._set_began_s is None else now_s - self._set_began_s
@@ -217,14 +241,14 @@ class Performance:
         if self.take_key is not None and self.take_key(key, now):
             return
         if key is Key.SPACE:
-            self._press(Command.START if now.transport in STILL else Command.CUE)
+            self.press(Command.START if now.transport in STILL else Command.CUE)
         elif key is Key.QUIT:
             self._quit(now)
         elif key is Key.NOTE:
             self.marks.append(Mark(now, self._session.status().frame))
             self.say("noted: you are asked for words afterwards")
         elif key in COMMAND_OF_KEY:
-            self._press(COMMAND_OF_KEY[key])
+            self.press(COMMAND_OF_KEY[key])
 
     def _quit(self, now: Now) -> None:
         """Leaving takes two presses while something plays: one may be a slip of the hand."""

@@ -9,12 +9,16 @@ import click
 
 from syncbox.cli.cues import cues_option
 from syncbox.cli.driver_option import driver_options
+from syncbox.cli.page import Page, page_option
 from syncbox.engine.script import CueScript
 from syncbox.errors import DeviceError
 
 if TYPE_CHECKING:
+    from syncbox.cli.leaving import Leaving
+    from syncbox.cli.perform import Performance
     from syncbox.drivers.forsaken import Stay
     from syncbox.schedule.entry import StartAt
+    from syncbox.schedule.program import Program
     from syncbox.score.rig import Show
 
 OFFLINE = "offline"
@@ -48,6 +52,7 @@ OFFLINE = "offline"
     metavar="ADDRESS",
     help="Tell the spare computer there where the show is (`syncbox guide spare`).",
 )
+@page_option("Serve the stage page to the band's phones (`syncbox guide page`).")
 @click.option("--plain", is_flag=True, help="Lines instead of the screen, also on a terminal.")
 def run(
     *,
@@ -63,6 +68,7 @@ def run(
     once: bool,
     cues: CueScript | None,
     spare_at: str | None,
+    page_port: int | None,
     plain: bool,
 ) -> int:
     """Play SHOW: click, backing, MIDI clock and patch changes in sample lock.
@@ -75,20 +81,18 @@ def run(
 
     from syncbox.cli.journal import beginning, journal_of
     from syncbox.cli.leaving import exit_code, leaving
-    from syncbox.cli.perform import Performance, can_show_screen, summary
+    from syncbox.cli.perform import can_show_screen, summary
     from syncbox.cli.prepare import compiled, set_of_tonight
-    from syncbox.cli.set_clock import SetClock
     from syncbox.cli.spare_first import card_of_beginning, telling_spare
     from syncbox.cli.taking_over import OnStage, as_host, carry_on, files_of, stay_of
-    from syncbox.cli.view import Stage
     from syncbox.drivers.choose import choose
 
     console = Console()
     on_screen = driver != OFFLINE and not plain and can_show_screen(console)
     shown_on = console if on_screen else None
-    with leaving() as leave, as_host(show, driver) as run_file:
+    with leaving() as leave, as_host(show, driver) as run_file, Page(page_port) as page:
         late = _only_for_a_beginning(song=song, place=where, resume=resume)
-        if carry_on(show, run_file, shown_on, leave, once=once, late=late, spare_at=spare_at):
+        if carry_on(show, run_file, shown_on, leave, page, once=once, late=late, spare_at=spare_at):
             return exit_code(leave)
         _somebody_starts(on_screen or start or driver == OFFLINE)
         song, where = beginning(show, song, where, resume=resume)
@@ -97,18 +101,30 @@ def run(
             return _count_through(found, first, where, rate, cues)
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)
+        page.open()
         program = compiled(found, choice.rate, _start_at(first, where))
         entry = (song or "", where or "")
         told = card_of_beginning(spare_at, (show, found), entry, choice.rate)
-        stay = stay_of(run_file, OnStage(found, files_of(show), entry, told))
+        stay = stay_of(run_file, OnStage(found, files_of(show), entry, told, page=page.job))
         options = _options(first, block_frames, cues, stay, by_hand=on_screen)
-        stage = Stage(found, program.songs, sources=program.sources)
-        performance = Performance(stage, start=start, once=once, leave=leave)
-        performance.against(SetClock(found))
+        performance = page.attach(_performance(found, program, leave, start=start, once=once))
         with journal_of(show, found, performance), telling_spare(told, performance) as beside:
             status = performance.live(program, choice, shown_on, options, beside)
         click.echo(summary(status, found.rig))
     return exit_code(leave)
+
+
+def _performance(
+    show: Show, program: Program, leave: Leaving, *, start: bool, once: bool
+) -> Performance:
+    from syncbox.cli.perform import Performance
+    from syncbox.cli.set_clock import SetClock
+    from syncbox.cli.view import Stage
+
+    stage = Stage(show, program.songs, sources=program.sources)
+    performance = Performance(stage, start=start, once=once, leave=leave)
+    performance.against(SetClock(show))
+    return performance
 
 
 def _start_at(song_index: int, where: str | None) -> StartAt | None:

@@ -76,6 +76,8 @@ class View:
     next_patches: tuple[str, ...] = ()
     waits: bool = False
     ports: tuple[Health, ...] = ()
+    page: Health | None = None  # where the band's phones find the page
+    map_mqpm: int = 0  # the written tempo in thousandths of quarters a minute
     notice: str = ""
     keys: tuple[KeyHint, ...] = ()
 
@@ -114,6 +116,9 @@ def screen(view: View, width: int, height: int) -> list[Text]:
     for plan in PLANS:
         groups = _groups(view, plan, width)
         if groups is not None and sum(map(len, groups)) <= height:
+            if view.page is not None:
+                spare = height - sum(map(len, groups))
+                groups[-1] = _with_page(groups[-1], view.page, width, spare)
             return _spread(groups, width, height)
     bare = _bare(view) + [Text() for _ in range(height)]
     return [_full(line, width) for line in bare[:height]]
@@ -287,6 +292,15 @@ def _health(view: View, width: int) -> list[Text]:
     for port in sorted(view.ports, key=lambda port: port.well):  # trouble first
         ports.append(f"{port.name} {port.words}   ", GOOD if port.well else ALARM)
     return [_two_ends(audio, level, width), ports]
+
+
+def _with_page(lines: list[Text], page: Health, width: int, spare: int) -> list[Text]:
+    """The last part with a line about the page; where no row is spare, beside the ports."""
+    line = _parts([("PAGE   ", DIM), (page.words, BASE if page.well else ALARM)])
+    if spare > 0:
+        return [line, *lines]
+    audio, ports, *keys = lines
+    return [audio, _two_ends(ports, line, width), *keys]
 
 
 def _key_lines(keys: Sequence[KeyHint], line_count: int, width: int) -> list[Text]:

@@ -10,8 +10,10 @@ import click
 
 from syncbox.cli.cues import cues_option
 from syncbox.cli.driver_option import driver_options
+from syncbox.cli.page import Page, page_option
 
 if TYPE_CHECKING:
+    from syncbox.drivers.forsaken import Stay
     from syncbox.drivers.spare_post import Address, Post
     from syncbox.engine.script import CueScript
 
@@ -43,6 +45,7 @@ _SECONDS_MAX = 60.0
     "--rate", type=click.IntRange(8000, 384_000), help="Frames a second, if the driver can choose."
 )
 @cues_option
+@page_option("Serve the stage page to the band's phones (`syncbox guide page`).")
 @click.option("--plain", is_flag=True, help="Lines instead of the screen, also on a terminal.")
 def spare(
     *,
@@ -56,6 +59,7 @@ def spare(
     block_frames: int | None,
     rate: int | None,
     cues: CueScript | None,
+    page_port: int | None,
     plain: bool,
 ) -> int:
     """Follow the computer that plays SHOW, silently, ready to take over.
@@ -79,13 +83,13 @@ def spare(
     from syncbox.drivers.spare_post import PORT, Post, address_of
     from syncbox.schedule.entry import StartAt
 
-    console = Console()
-    shown_on = console if not plain and can_show_screen(console) else None
+    shown_on = None if plain or not can_show_screen(console := Console()) else console
     first = address_of(first_at) if first_at else None
-    with leaving() as leave, as_host(show, driver, must=False) as run_file:
-        if carry_on(show, run_file, shown_on, leave, once=False):
+    with leaving() as leave, as_host(show, driver, must=False) as run_file, Page(page_port) as page:
+        if carry_on(show, run_file, shown_on, leave, page, once=False):
             return exit_code(leave)
         post = Post(port or PORT)
+        page.open()
         song, where = _entry_of_the_first(show, post, first)
         found, index = set_of_tonight(show, song or None)
         choice = choose(driver, device, rate=rate)
@@ -94,21 +98,23 @@ def spare(
         rules: dict[str, Any] = {"patience_s": patience_s, "by_itself": not by_hand}
         sign = own_card(show, found, choice.rate, (song, where), **rules)
         stage = Stage(found, program.songs, sources=program.sources)
-        performance = Performance(stage, start=False, once=False, leave=leave)
-        options = _options(index, block_frames, cues)
+        performance = page.attach(Performance(stage, start=False, once=False, leave=leave))
         card = AsSpare(*sign, post.port, first)
-        kept = OnStage(found, files_of(show), (song, where), spare=card)
-        options["stay"] = stay_of(run_file, kept)
-        side = beside_spare(performance, card, post, len(found.rig.ports))
+        kept = OnStage(found, files_of(show), (song, where), spare=card, page=page.job)
+        options = _options(index, block_frames, cues, stay_of(run_file, kept))
         with journal_of(show, found, performance):
+            side = beside_spare(performance, card, post, len(found.rig.ports))
             status = performance.live(program, choice, shown_on, options, side)
         click.echo(summary(status, found.rig))
     return exit_code(leave)
 
 
-def _options(index: int, block_frames: int | None, cues: CueScript | None) -> dict[str, Any]:
+def _options(
+    index: int, block_frames: int | None, cues: CueScript | None, stay: Stay | None
+) -> dict[str, Any]:
     """Of the session."""
-    return {"block_frames": block_frames, "song_index": index, "script": cues, "spare": True}
+    asked = {"block_frames": block_frames, "song_index": index, "script": cues}
+    return {**asked, "stay": stay, "spare": True}
 
 
 def _entry_of_the_first(show: Path, post: Post, first: Address | None) -> tuple[str, str]:

@@ -59,6 +59,7 @@ def beside_spare(performance: Performance, card: AsSpare, post: Post, port_count
         performance.take_key = keys.take
         performance.change_view = lambda view: spare_view(view, side.status())
         performance.side_line = lambda: spare_line(side.status())
+        performance.refusal = lambda: "" if side.playing else "this computer is silent"
         with side:
             yield
 

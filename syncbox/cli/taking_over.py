@@ -17,12 +17,14 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from syncbox.cli.leaving import Leaving
+    from syncbox.cli.page import Page
     from syncbox.cli.perform import Performance
     from syncbox.cli.spare_beside import AsSpare
     from syncbox.cli.spare_first import Beside, Told
     from syncbox.drivers.forsaken import Found, Stay
     from syncbox.drivers.runfile import RunFile
     from syncbox.score.rig import Show
+    from syncbox.stage.host import PageJob
 
 _OFFLINE = "offline"
 _SIMULATED = "simulated"  # nobody hears it, so it may play beside another one
@@ -38,6 +40,7 @@ class OnStage:
     entry: tuple[str, str] = ("", "")  # the song and the place where it began; empty: the top
     told: Told | None = None  # what its spare computer is told
     spare: AsSpare | None = None  # this is the spare computer
+    page: PageJob | None = None  # the page that phones have open
 
 
 def files_of(folder: Path) -> str:
@@ -100,6 +103,7 @@ def carry_on(
     run_file: RunFile | None,
     console: Console | None,
     leave: Leaving,
+    page: Page,
     *,
     once: bool,
     late: str = "",
@@ -108,7 +112,7 @@ def carry_on(
     """Be the screen of a show that plays on without one, to its end. False: none does.
 
     `late` names options that were given and count only for a beginning; `spare_at` is the
-    address of the spare, if it shall be another one.
+    address of the spare, if it shall be another one; `page` is the one asked for.
     """
     found = _what_plays_on(run_file)
     if found is None:
@@ -134,10 +138,12 @@ def carry_on(
             err=True,
         )
     told = _told(on_stage, folder, spare_at, program.rate, changed=changed)
+    page.open(on_stage.page, must=False)
     stage = Stage(show, program.songs, sources=program.sources)
     performance = Performance(stage, start=False, once=once, leave=leave)
     performance.against(SetClock(show), began_s_ago(folder))
     performance.say(notice)
+    page.attach(performance)
     other = _other_computer(on_stage, told, performance)
     with journal_of(folder, show, performance, TAKEN_OVER), other as beside:
         status = performance.carry_on(found, console, beside)

@@ -147,6 +147,7 @@ class Stage:
             song_no=now.song_index + 1,
             song_count=len(self._sheets),
             state=waits_for_leader(now)
+            or stop_words(now)
             or state_words(now, leg, by_itself=self.starts_by_itself(now)),
             section=leg.section,
             bar=beat.bar,
@@ -155,6 +156,7 @@ class Stage:
             beats=beat.beats,
             bars_to_go=None if waits else beat.bars_to_go,
             tempo=tempo_text(beat.tempo_mqpm),
+            map_mqpm=beat.tempo_mqpm,
             audio=audio_health(status, dropout_now=dropout_now),
             level=f"{now.level_mdb / 1000:+.0f} dB",
             by_hand=by_hand(now, self._mixes, self._sources),
@@ -208,10 +210,14 @@ def waits_for_cue(now: Now, leg: Leg) -> bool:
     return playing and leg.until is Until.CUE and not now.cue_pending
 
 
+def stop_words(now: Now) -> str:
+    """At which bar line it stops, if that was asked for."""
+    which = {0: "", 1: "this"}.get(now.stop_bars, "the next")
+    return f"stops after {which} bar" if which else ""
+
+
 def state_words(now: Now, leg: Leg, *, by_itself: bool) -> str:
     """What the transport does, and what it waits for, in a musician's words."""
-    if now.stop_bars:
-        return f"stops after {'this' if now.stop_bars == 1 else 'the next'} bar"
     match State(now.transport):
         case State.STOPPED:
             return "stopped: Space starts"

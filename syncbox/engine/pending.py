@@ -27,6 +27,16 @@ def trim_bars(state: EngineState) -> int:
     return _lines_until(state, state.tail.end_frame if first is None else first.start_frame)
 
 
+def sounding_permille(state: EngineState) -> int:
+    """How far what sounds is above or below the written tempo by hand, in thousandths."""
+    if state.leader is not None or state.tail is None:
+        return 0 if state.leader is not None else state.trim_permille
+    run = sounding(state)
+    if run is None or not run.leg.ticks or run.stretch == state.stretch:
+        return state.trim_permille
+    return round(1000 / run.stretch - 1000)
+
+
 def _lines_until(state: EngineState, frame: int) -> int:
     """Bar lines from now up to that of a frame, itself included."""
     lines = {line for run in state.runs for line, _ in run.lines()}

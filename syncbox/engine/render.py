@@ -21,7 +21,7 @@ from syncbox.engine.moving import (
     set_trim,
 )
 from syncbox.engine.override import override_patch
-from syncbox.engine.pending import stop_bars, trim_bars
+from syncbox.engine.pending import sounding_permille, stop_bars, trim_bars
 from syncbox.engine.planning import (
     bar_line_after,
     begin_song,
@@ -166,6 +166,7 @@ def _show(state: EngineState) -> None:
     now.song_index = state.song_index
     now.trim_permille = state.trim_permille
     now.trim_bars, now.stop_bars = trim_bars(state), stop_bars(state)
+    now.sounding_permille = sounding_permille(state)
     now.click_muted = int(state.mixer.click_muted)
     show_mixes(state)
     jump = state.jump_leg

@@ -76,6 +76,7 @@ class Now:
     level_mdb: int = 0  # thousandths of a dB
     trim_permille: int = 0  # tempo above or below the written one
     trim_bars: int = 0  # bar lines until that counts; 0 it does
+    sounding_permille: int = 0  # the same for what sounds now
     stop_bars: int = 0  # bar lines until the stop that was asked for; 0 none was
     click_muted: int = 0
     mixes_muted: int = 0  # a bit for each mix that is not heard, the first mix the lowest

@@ -30,10 +30,11 @@ def test_nothing_was_asked_for(engine: Engine) -> None:
 def test_a_tempo_waits_for_the_next_bar_line_and_is_there(engine: Engine) -> None:
     engine.press(packed(Command.TEMPO_TRIM, -30))
     line = first_downbeat(engine) + 2 * BAR
+    now = engine.state.now
     while engine.state.next_frame <= line:
-        assert (engine.state.now.trim_permille, engine.state.now.trim_bars) == (-30, 1)
+        assert (now.trim_permille, now.trim_bars, now.sounding_permille) == (-30, 1, 0)
         engine.turn()
-    assert (engine.state.now.trim_permille, engine.state.now.trim_bars) == (-30, 0)
+    assert (now.trim_permille, now.trim_bars, now.sounding_permille) == (-30, 0, -30)
     engine.turn_until(lambda now: now.section_index == 1)
     assert engine.state.now.trim_bars == 0
 

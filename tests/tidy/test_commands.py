@@ -23,9 +23,13 @@ HEAVY = {
     "rich",
     "rtmidi",
     "scipy",
+    "segno",
     "sounddevice",
     "soundfile",
     "soxr",
+    "starlette",
+    "uvicorn",
+    "websockets",
     "yaml",
 }
 

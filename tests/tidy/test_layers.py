@@ -21,7 +21,8 @@ LAYERS = (
     ("syncbox.engine",),
     ("syncbox.drivers",),
     ("syncbox.pack", "syncbox.lab", "syncbox.rehearsal", "syncbox.guide"),
-    ("syncbox.cli", "syncbox.stage", "syncbox.__main__"),
+    ("syncbox.stage",),
+    ("syncbox.cli", "syncbox.__main__"),
 )
 RANK_OF = {name: rank for rank, names in enumerate(LAYERS) for name in names}
 

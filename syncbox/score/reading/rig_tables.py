@@ -191,7 +191,8 @@ def _then(text: str) -> tuple[Then, Fraction]:
 _TRIM_HINT = "write for example +2 %, -3 or -3 bpm"
 
 
-def _trim(text: str) -> TempoTrim:
+def tempo_trim(text: str) -> TempoTrim:
+    """Tonight's change of tempo: `+2 %`, `-3 bpm`. Raises Mistake."""
     word = numbers.tidy(text).replace("\N{MINUS SIGN}", "-")
     bare = re.sub(r" ?(?:%|percent|bpm)$", "", word)
     if word in {"0", "0%", "0 %"}:
@@ -225,7 +226,7 @@ ENTRY_TABLE = Table(
         ),
         Field(
             "tempo",
-            located(scalar(_trim, "+2 %", "-3 bpm", number=True)),
+            located(scalar(tempo_trim, "+2 %", "-3 bpm", number=True)),
             "tonight faster or slower: +2 %, -3 bpm",
         ),
         Field("skip", listed(located(scalar(name, "Solo"))), "sections left out tonight"),
