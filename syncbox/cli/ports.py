@@ -84,11 +84,20 @@ def _audio_lines(found: Found) -> list[str]:
         f"{device.name}: {device.rate} Hz, {_outputs_text(device.outputs)} ({device.host_api})"
         for device in found.audio
     )
+    lines.extend(
+        f"{device.name}: {_inputs_text(device.inputs)} ({device.host_api})"
+        for device in found.audio_inputs
+    )
     return lines
 
 
 def _outputs_text(count: int) -> str:
     return "1 output" if count == 1 else f"{count} outputs"
+
+
+def _inputs_text(count: int) -> str:
+    """Numbered as `rehearse --record` wants them."""
+    return "input 1" if count == 1 else f"inputs 1 to {count}"
 
 
 def _names(ports_found: Sequence[SystemPort]) -> list[str]:
@@ -133,6 +142,7 @@ def as_data(found: Found, rig: Rig | None) -> dict[str, Any]:
         "driver": choose(found=found).driver,
         "jack": dataclasses.asdict(found.jack) if found.jack else None,
         "audio": [dataclasses.asdict(device) for device in found.audio],
+        "audio_inputs": [dataclasses.asdict(device) for device in found.audio_inputs],
         "midi_outputs": _names(_outputs(found)),
         "midi_inputs": _names(_inputs(found)),
         "trouble": found.trouble,

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -13,17 +11,16 @@ from typing import TYPE_CHECKING
 import click
 
 from syncbox.cli.driver_option import driver_options
+from syncbox.cli.recording import Recording
 from syncbox.engine.script import CueScript
-from syncbox.errors import DeviceError, EngineError, UnreadableError
-from syncbox.rehearsal.takes import Note
+from syncbox.errors import DeviceError, UnreadableError
+from syncbox.rehearsal.takes import Note, Take
 from syncbox.score.layout import LegKind
 
 if TYPE_CHECKING:
     from syncbox.cli.leaving import Leaving
     from syncbox.cli.perform import Mark
     from syncbox.cli.view import Stage
-    from syncbox.drivers.recorder import Recorded, TakeRecorder
-    from syncbox.drivers.session import Session
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
     from syncbox.score.rounds import Practice
@@ -69,7 +66,7 @@ def _on_off(ctx: click.Context, param: click.Parameter, value: str | None) -> tu
     "inputs",
     multiple=True,
     metavar="INPUT",
-    help="Record this JACK audio port, by name or pattern; once for each channel.",
+    help="Record this: a JACK port, or the number of the device's input. Once for each channel.",
 )
 @click.option(
     "--talk",
@@ -132,11 +129,7 @@ class _Rehearsal:
         self._song = tonight(self._show.songs[entry.song_id], entry)
         self._practice = practice
         self._legs = tuple(step.leg for step in practice_steps(self._song, practice))
-        self._inputs, self._talk = inputs, talk
-        self._server = ""
-        self._recorded: Recorded | None = None
-        self._talked: Recorded | None = None
-        self._zero = 0  # JACK's number of the engine's frame 0
+        self._recording = Recording(inputs, talk, folder, self._song.id)
         self._begun: dict[int, int] = {}  # frame of the first beat of each round, from round 1
         self._stage: Stage | None = None
         self._marks: list[Mark] = []
@@ -169,7 +162,6 @@ class _Rehearsal:
         from syncbox.cli.perform import Performance, can_show_screen, summary
         from syncbox.cli.prepare import compiled_practice
         from syncbox.cli.view import Stage
-        from syncbox.drivers.choose import choose
         from syncbox.score.layout import Route
 
         console = Console()
@@ -179,23 +171,18 @@ class _Rehearsal:
                 "there is no terminal here, so nobody can press start",
                 hint="add --start to begin at once",
             )
-        choice = choose(driver, device)
-        click.echo(choice.why)
-        if (self._inputs or self._talk) and choice.driver != "jack":
-            raise DeviceError(
-                f"takes are recorded through JACK, and this is {choice.driver}",
-                hint="start a JACK server, or leave out --record and --talk",
-            )
-        self._server = choice.device
-        program = compiled_practice(self._show, self._practice, choice.rate)
-        self._stage = Stage(self._show, program.songs, Route(self._song, self._legs))
-        performance = Performance(self._stage, start=start, once=once, leave=leave)
-        self._marks = performance.marks
-        performance.watch = self._watch
-        # With a screen the person cues.
-        options = {"script": None if on_screen else CueScript()}
-        screen = console if on_screen else None
-        status = performance.live(program, choice, screen, options, self._recording)
+        with self._recording.on(driver, device) as choice:
+            click.echo(choice.why)
+            program = compiled_practice(self._show, self._practice, choice.rate)
+            self._stage = Stage(self._show, program.songs, Route(self._song, self._legs))
+            performance = Performance(self._stage, start=start, once=once, leave=leave)
+            self._marks = performance.marks
+            performance.watch = self._watch
+            # With a screen the person cues.
+            options = {"script": None if on_screen else CueScript()}
+            screen = console if on_screen else None
+            beside = self._recording.beside
+            status = performance.live(program, choice, screen, options, beside)
         click.echo(summary(status, self._show.rig))
 
     def _watch(self, status: Status) -> None:
@@ -211,40 +198,6 @@ class _Rehearsal:
 
     def _round_of(self, leg_index: int) -> int:
         return leg_index * self._practice.times // len(self._legs) + 1
-
-    @contextmanager
-    def _recording(self, session: Session) -> Iterator[None]:
-        """Record beside a session, if it was asked for."""
-        if not (self._inputs or self._talk):
-            yield
-            return
-        from syncbox.rehearsal.takes import new_recording_path
-
-        stamp = f"{datetime.now():%Y-%m-%d %H.%M}"
-        path = new_recording_path(self._folder, self._song.id, stamp)
-        with ExitStack() as stack:
-            take = self._recorder(self._inputs, path, stack)
-            talk = self._recorder(
-                (self._talk,) if self._talk else (), path.with_stem(f"{path.stem} talk"), stack
-            )
-            try:
-                yield
-            finally:
-                self._zero = session.status().audio_frame_zero
-                self._recorded = _finished(take)
-                self._talked = _finished(talk)
-
-    def _recorder(
-        self, inputs: tuple[str, ...], path: Path, stack: ExitStack
-    ) -> TakeRecorder | None:
-        from syncbox.drivers.recorder import RecordJob, TakeRecorder
-
-        if not inputs:
-            return None
-        recorder = TakeRecorder(RecordJob(self._server, inputs, str(path)))
-        stack.callback(recorder.abandon)
-        click.echo(f"recording to {path}")
-        return recorder
 
     def _notes(self, *, ask: bool) -> tuple[Note, ...]:
         """The notes of the marks: what was said after each, and, if we `ask`, words typed now."""
@@ -264,33 +217,28 @@ class _Rehearsal:
         """The file of what was said after each mark; empty where there is none."""
         from syncbox.rehearsal.spoken import cut_notes
 
-        talked = self._talked
+        talked = self._recording.talk
         if talked is None or not self._marks:
             return [""] * len(self._marks)
         try:
-            places = [self._place(mark.frame, talked) for mark in self._marks]
+            places = [self._recording.place(mark.frame, talked) for mark in self._marks]
             return cut_notes(Path(talked.path), places)
         except UnreadableError as error:
             click.echo(str(error), err=True)
             return [""] * len(self._marks)
 
-    def _place(self, frame: int, done: Recorded) -> int:
-        """Where a frame of the engine is in a recording; JACK counts in 32 bits."""
-        place = (frame + self._zero - done.first_frame_time) % 2**32
-        return place if place < 2**31 else place - 2**32  # before it began
-
     def _log(self, notes: tuple[Note, ...]) -> None:
         """Write the take down, if anything of it was played."""
-        from syncbox.rehearsal.takes import Round, Take, add_take
+        from syncbox.rehearsal.takes import Round, add_take
 
         if not self._begun:
             return
-        done, practice = self._recorded, self._practice
+        done, practice = self._recording.take, self._practice
         rounds = []
         for number, frame in sorted(self._begun.items()):
             place = None
             if done is not None:
-                place = self._place(frame, done)
+                place = self._recording.place(frame, done)
             speed = practice.speed + practice.raise_by * (number - 1)
             rounds.append(Round(number, str(speed), place))
         take = Take(
@@ -305,17 +253,6 @@ class _Rehearsal:
             notes=notes,
         )
         click.echo(f"logged in {add_take(self._folder, take)}")
-
-
-def _finished(recorder: TakeRecorder | None) -> Recorded | None:
-    """What was recorded; if the recorder broke off, what is known of its file."""
-    if recorder is None:
-        return None
-    try:
-        return recorder.finish()
-    except (DeviceError, EngineError) as error:
-        click.echo(f"the recording broke off: {error}; its file is kept", err=True)
-        return recorder.so_far
 
 
 def _ask(stage: Stage, now: Now, sound: str) -> str:
@@ -334,6 +271,14 @@ def place_of_note(section: str, bar: int, beat: int) -> str:
     return f"{section}, bar {bar}, beat {beat}" if bar else section
 
 
+def _first_beats(take: Take) -> str:
+    """Where in a recording each round's first beat lies, for `compare --locked-at`."""
+    frames = [each.first_frame for each in take.rounds if each.first_frame is not None]
+    if not (frames and take.rate):
+        return ""
+    return f", first beat at {', '.join(f'{frame / take.rate:.3f}' for frame in frames)} s"
+
+
 @click.command(short_help="List the takes of a song.")
 @click.argument("show", type=click.Path(path_type=Path))
 @click.option("--song", required=True, metavar="SONG", help="The song (its file's name).")
@@ -347,7 +292,7 @@ def takes(show: Path, song: str) -> int:
         speeds = ", ".join(f"{float(Fraction(each.speed)) * 100:g}%" for each in take.rounds)
         click.echo(f"{take.when.replace('T', ' ')}   {part or 'whole song'}   {speeds}")
         if take.recording:
-            click.echo(f"    recorded: {take.recording}")
+            click.echo(f"    recorded: {take.recording}{_first_beats(take)}")
         for note in take.notes:
             words = "   ".join(filter(None, (note.text, note.sound and f"spoken: {note.sound}")))
             click.echo(f"    {place_of_note(note.section, note.bar, note.beat)}: {words}")

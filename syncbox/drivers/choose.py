@@ -6,6 +6,7 @@ import dataclasses
 from dataclasses import dataclass
 
 from syncbox.drivers.scan import AudioDevice, Found, scan
+from syncbox.drivers.tape import TapeJob
 from syncbox.errors import DeviceError
 
 DRIVERS = ("auto", "jack", "portaudio", "simulated")
@@ -23,6 +24,7 @@ class Choice:
     outputs: int
     why: str
     device_index: int = -1  # PortAudio's number
+    tape: TapeJob | None = None  # what PortAudio's callback shall record
 
     def with_block(self, block_frames: int) -> Choice:
         """The same with another block length, where the driver can choose it."""

@@ -20,6 +20,7 @@ from syncbox.drivers.dll import Tracker, follow, moved, time_of_frame, track
 from syncbox.drivers.gaps import GapFinder
 from syncbox.drivers.hostside import HostSide
 from syncbox.drivers.midiports import MidiPorts
+from syncbox.drivers.tape import Tape, TapeJob
 from syncbox.engine.cycle import Cycle
 from syncbox.engine.records import Deck, Health
 from syncbox.errors import DeviceError
@@ -36,28 +37,35 @@ class PortAudioDriver:
     device: str
     device_index: int
     block_frames: int
+    tape: TapeJob | None = None  # what is recorded beside
 
     def open(self, cycle: Cycle, program: Any) -> Running:
         import sounddevice
 
-        found = self._find(sounddevice)
+        output = _find(sounddevice, "output", self.device, self.device_index)
+        tape = self.tape
+        into = _find(sounddevice, "input", tape.device, tape.device_index) if tape else (-1, 0)
         try:
-            return Running(sounddevice, found, self, cycle, program)
+            return Running(sounddevice, (output, into), self, cycle, program)
         except sounddevice.PortAudioError as error:
+            beside = tape is not None and tape.device != self.device
             raise DeviceError(
                 f"{self.device} could not be opened: {error.args[0]}",
-                hint="is another program using it, or does it not know this sample rate?",
+                hint="one that records and one that plays do not always go together: "
+                "use an interface that does both"
+                if beside
+                else "is another program using it, or does it not know this sample rate?",
             ) from None
 
-    def _find(self, sounddevice: Any) -> tuple[int, int]:
-        """Number and output count: what was found by another process may have moved."""
-        devices = list(sounddevice.query_devices())
-        order = sorted(range(len(devices)), key=lambda index: index != self.device_index)
-        for index in order:
-            device = devices[index]
-            if device["name"] == self.device and device["max_output_channels"] > 0:
-                return index, device["max_output_channels"]
-        raise DeviceError(f"the audio device {self.device} is gone", hint="plug it in again")
+
+def _find(sounddevice: Any, way: str, name: str, likely: int) -> tuple[int, int]:
+    """Number and channels of a device: what was found by another process may have moved."""
+    devices = list(sounddevice.query_devices())
+    for index in sorted(range(len(devices)), key=lambda index: index != likely):
+        channels = devices[index][f"max_{way}_channels"]
+        if devices[index]["name"] == name and channels > 0:
+            return index, channels
+    raise DeviceError(f"the audio device {name} is gone", hint="plug it in again")
 
 
 class DacClock:
@@ -108,12 +116,13 @@ class Running:
     def __init__(
         self,
         sounddevice: Any,
-        found: tuple[int, int],
+        found: tuple[tuple[int, int], tuple[int, int]],
         driver: PortAudioDriver,
         cycle: Cycle,
         program: Any,
     ) -> None:
-        index, outputs = found
+        """`found`: number and channels of the device that plays, and of the one that records."""
+        (index, outputs), (input_index, _) = found
         self._sounddevice = sounddevice
         self._cycle = cycle
         self._rate = program.rate
@@ -125,17 +134,29 @@ class Running:
         self._closing = False
         self._arrived, self._earliest_s = 0, math.inf  # of an engine that follows another
         self._silent_frames = 0  # until what was made too much has been made up for
-        self._stream = sounddevice.OutputStream(
-            samplerate=program.rate,
-            blocksize=driver.block_frames,
-            device=index,
-            channels=self._played,
-            dtype="float32",
-            latency="low",
-            callback=self._call,
-            finished_callback=self._ended,
-        )
-        self._clock = DacClock(program.rate, float(self._stream.latency))
+        self._tape = Tape.attach(driver.tape) if driver.tape else None
+        common: dict[str, Any] = {
+            "samplerate": program.rate,
+            "blocksize": driver.block_frames,
+            "dtype": "float32",
+            "latency": "low",
+            "finished_callback": self._ended,
+        }
+        if driver.tape is None:
+            self._stream = sounddevice.OutputStream(
+                device=index, channels=self._played, callback=self._call, **common
+            )
+            latency_s, self._chain_frames = float(self._stream.latency), 0
+        else:
+            self._stream = sounddevice.Stream(
+                device=(input_index, index),
+                channels=(max(driver.tape.channels), self._played),
+                callback=self._call_both,
+                **common,
+            )
+            latency_s = float(self._stream.latency[1])
+            self._chain_frames = round(sum(self._stream.latency) * program.rate)
+        self._clock = DacClock(program.rate, latency_s)
         self._gaps = GapFinder(program.rate)
         self._memory = system.lock_memory().text
         self._stream.start()
@@ -157,6 +178,19 @@ class Running:
             if missing > 0
             else [],
         }
+
+    def _call_both(self, heard: Any, out: Any, frame_count: int, times: Any, status: Any) -> None:
+        """Play, and keep what came in for the frames of the block."""
+        before = self._cycle.pulse.blocks
+        self._call(out, frame_count, times, status)
+        pulse = self._cycle.pulse
+        if pulse.blocks == before or self._tape is None:
+            return  # the block was no block of the engine's
+        # The sound came in before the callback, and what is played now is heard after it.
+        told_s = times.outputBufferDacTime - times.inputBufferAdcTime
+        known = times.inputBufferAdcTime > 0 and told_s > 0
+        latency = round(told_s * self._rate) if known else self._chain_frames
+        self._tape.put(pulse.block_start_frame, heard, latency)
 
     def _call(self, out: Any, frame_count: int, times: Any, status: Any) -> None:
         cycle = self._cycle
@@ -184,7 +218,7 @@ class Running:
             block = cycle.begin(frame_count, lost, started_ns)
             played = self._played
             out[:] = block.audio[:played].T if block.audio.shape[0] else 0
-            self._gaps.block(cycle.pulse.frame, frame_count, card_s)
+            self._gaps.block(self._own_count, frame_count, card_s)
             self._hand_over(block.midi, frame_count, heard_s)
             cycle.end(frame_count, started_ns)
         except Exception as error:  # the snapshot and the host say it
@@ -194,6 +228,12 @@ class Running:
             grant = system.ask_for_callback_priority(system.ENGINE_PRIORITY)
             self._priority = grant.text
             self._first_block.set()
+
+    @property
+    def _own_count(self) -> int:
+        """The first frame of the block as this card counts: a spare's engine is numbered anew."""
+        pulse = self._cycle.pulse
+        return pulse.frame - pulse.shift_frames
 
     def _lost_frames(self, card_s: float, frame_count: int, *, underflow: bool) -> int:
         """Frames lost before this block; negative where the block must stay silent."""
@@ -223,15 +263,15 @@ class Running:
         self, midi: list[tuple[int, int, bytes, str]], frame_count: int, heard_s: float
     ) -> None:
         cycle, clock = self._cycle, self._clock
-        first_frame = cycle.pulse.frame
-        clock.block(first_frame, frame_count, heard_s)
-        cycle.pulse.heard_ns = clock.due_ns(first_frame)
+        first_frame, own_count = cycle.pulse.frame, self._own_count
+        clock.block(own_count, frame_count, heard_s)
+        cycle.pulse.heard_ns = clock.due_ns(own_count)
         for offset, port, data, why in midi:
             frame = first_frame + offset
             if why == "played":  # by hand: at once, not when the block is heard
                 cycle.play_now(frame, port, data, why, due_ns=cycle.pulse.block_ns)
                 continue
-            cycle.hand_over(frame, port, data, why, due_ns=clock.due_ns(frame))
+            cycle.hand_over(frame, port, data, why, due_ns=clock.due_ns(own_count + offset))
 
     def _ended(self) -> None:
         if not self._closing and not self._cycle.finished:
@@ -247,5 +287,5 @@ class Running:
 
 def plug(choice: Choice, program: Any, deck: Deck) -> tuple[PortAudioDriver, HostSide]:
     """Both halves for a session."""
-    driver = PortAudioDriver(choice.device, choice.device_index, choice.block_frames)
+    driver = PortAudioDriver(choice.device, choice.device_index, choice.block_frames, choice.tape)
     return driver, MidiPorts(deck, program.rig)

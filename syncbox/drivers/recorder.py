@@ -1,6 +1,6 @@
 """Recording a take in sample lock: a JACK client in a process of its own that writes a WAV file.
 
-The engine never records: its callback must not touch a file. JACK gives every client
+With JACK the engine never records: its callback must not touch a file. JACK gives every client
 the same frame numbers, so the take's first frame is known on the engine's own clock.
 The callback copies into a ring that was made before it ran; a writer thread empties
 it. The file's header is kept up to date, so a take cut short by a power failure opens.
@@ -16,7 +16,7 @@ import sys
 import threading
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -24,6 +24,9 @@ from syncbox.drivers import system
 from syncbox.drivers.child import Child
 from syncbox.engine.process import answer
 from syncbox.errors import DeviceError, SyncboxError
+
+if TYPE_CHECKING:
+    from syncbox.drivers.tapewriter import WriteJob
 
 CLIENT_NAME = "syncbox-take"
 STOP = b"s"
@@ -44,7 +47,10 @@ class RecordJob:
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """A finished recording. `first_frame_time` is JACK's number of its first frame."""
+    """A finished recording. `first_frame_time` is the audio system's number of its first frame.
+
+    That is JACK's number, which counts in 32 bits, or the engine's own with PortAudio.
+    """
 
     path: str
     rate: int
@@ -56,10 +62,11 @@ class Recorded:
 class TakeRecorder:
     """The host's handle: records from its construction until `finish`."""
 
-    def __init__(self, job: RecordJob) -> None:
+    def __init__(self, job: RecordJob | WriteJob) -> None:
         """Raises DeviceError for a server or port that is not there."""
         self._job = job
-        self._child = Child("recorder", "syncbox.drivers.recorder", job)
+        writer = "recorder" if isinstance(job, RecordJob) else "tapewriter"
+        self._child = Child("recorder", f"syncbox.drivers.{writer}", job)
         try:
             facts = self._child.answer(patience_s=10.0)
         except BaseException:
@@ -163,7 +170,7 @@ def _record(job: RecordJob) -> None:
     with soundfile.SoundFile(
         job.path, "w", client.samplerate, len(job.inputs), subtype="PCM_24", format="WAV"
     ) as file:
-        _keep_header_current(file)
+        keep_header_current(file)
         client.activate()
         for port, name in zip(tape.ports, job.inputs, strict=True):
             client.connect(_find(client, name), port)
@@ -194,7 +201,8 @@ def _write_until_stopped(client: Any, tape: _Tape, file: Any) -> None:
     client.close()
 
 
-def _keep_header_current(file: Any) -> None:
+def keep_header_current(file: Any) -> None:
+    """Let what is written be readable at any moment, also if nobody ends the file."""
     import soundfile
 
     soundfile._snd.sf_command(file._file, _UPDATE_HEADER_AUTO, soundfile._ffi.NULL, 1)

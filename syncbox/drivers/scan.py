@@ -45,6 +45,17 @@ class AudioDevice:
 
 
 @dataclass(frozen=True, slots=True)
+class AudioInput:
+    """A device that records as PortAudio lists it; often the one of an output, too."""
+
+    index: int
+    name: str
+    host_api: str
+    inputs: int
+    default: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """One look at the computer. MIDI ports are seen through JACK, or else through `midi_system`."""
 
@@ -56,6 +67,7 @@ class Found:
     jack_outputs: tuple[SystemPort, ...]
     jack_inputs: tuple[SystemPort, ...]
     trouble: str = ""  # why there may be more than was found
+    audio_inputs: tuple[AudioInput, ...] = ()
 
 
 NOTHING = Found(None, (), "", (), (), (), ())
@@ -117,7 +129,8 @@ def _with_portaudio(found: Found) -> Found:
     import sounddevice
 
     apis = sounddevice.query_hostapis()
-    default = sounddevice.default.device[1]
+    default_input, default = sounddevice.default.device
+    listed = list(sounddevice.query_devices())
     devices = tuple(
         AudioDevice(
             index=device["index"],
@@ -127,10 +140,21 @@ def _with_portaudio(found: Found) -> Found:
             rate=round(device["default_samplerate"]),
             default=device["index"] == default,
         )
-        for device in sounddevice.query_devices()
+        for device in listed
         if device["max_output_channels"] > 0
     )
-    return dataclasses.replace(found, audio=devices)
+    inputs = tuple(
+        AudioInput(
+            index=device["index"],
+            name=device["name"],
+            host_api=apis[device["hostapi"]]["name"],
+            inputs=device["max_input_channels"],
+            default=device["index"] == default_input,
+        )
+        for device in listed
+        if device["max_input_channels"] > 0
+    )
+    return dataclasses.replace(found, audio=devices, audio_inputs=inputs)
 
 
 def _with_rtmidi(found: Found) -> Found:

@@ -67,8 +67,8 @@ def test_no_takes_yet(show_folder):
         (("--speed", "fast"), "write 85%"),
         (("--speed", "500%"), "between 20% and 200%"),
         (("--click", "sometimes"), "2-on-2-off"),
-        (("--record", "system:capture_1"), "recorded through JACK"),
-        (("--talk", "system:capture_1"), "recorded through JACK"),
+        (("--record", "system:capture_1"), "recorded through JACK or an audio device"),
+        (("--talk", "system:capture_1"), "recorded through JACK or an audio device"),
     ],
 )
 def test_what_cannot_be_done_is_said(show_folder, arguments, says):
@@ -189,3 +189,35 @@ def test_a_recorder_that_dies_costs_the_log_nothing(show_folder, jack_server):
     take = json.loads(log.read_text())
     assert take["rounds"][0]["first_frame"] > 0
     assert soundfile.info(show_folder / "takes" / take["recording"]).frames > 0
+
+
+@pytest.mark.jack
+def test_a_take_is_recorded_through_portaudio(show_folder, jack_server, monkeypatch):
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", jack_server)
+    done = syncbox(
+        *("rehearse", show_folder, "--song", "quick-one", "--section", "verse"),
+        *("--driver", "portaudio", "--device", "system", "--start", "--once", "--plain"),
+        *("--record", "2", "--talk", "1"),
+    )
+    assert done.returncode == 0, done.stderr
+    (log,) = (show_folder / "takes").glob("*.jsonl")
+    take = json.loads(log.read_text())
+    assert take["rounds"][0]["first_frame"] > 0
+    found = soundfile.info(show_folder / "takes" / take["recording"])
+    assert (found.channels, found.samplerate) == (1, 48_000)
+    assert found.frames > take["rounds"][0]["first_frame"]
+    listed = syncbox("takes", show_folder, "--song", "quick-one").stdout
+    assert f"first beat at {take['rounds'][0]['first_frame'] / 48_000:.3f} s" in listed
+
+
+@pytest.mark.jack
+def test_an_input_that_is_not_there_is_said_before_the_music(show_folder, jack_server, monkeypatch):
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", jack_server)
+    done = syncbox(
+        *("rehearse", show_folder, "--song", "quick-one", "--start", "--once"),
+        *("--driver", "portaudio", "--device", "system", "--record", "9"),
+    )
+    assert done.returncode == 2
+    assert "system has no input 9" in done.stderr
+    assert "its inputs are 1 to 2" in done.stderr
+    assert "count-in" not in done.stdout
