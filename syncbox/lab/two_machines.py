@@ -32,6 +32,7 @@ from syncbox.units import NS_PER_SECOND
 RATE, BLOCK_FRAMES = 48_000, 256
 CLICK_QPM = 120
 PEDAL = b"\xb0\x40\x7f"
+_SERVER_TRIES = 3
 _READY_S = 30.0
 _WINDOW_FRAMES = RATE  # to both sides of a click, for when its frame was played
 
@@ -140,6 +141,22 @@ def why_not() -> str:
     return ""
 
 
+def _serve(machine: Machine) -> None:
+    """Start its JACK server; a busy computer may not bring one up at once, so ask again."""
+    # A dummy server's frames stand still while it is late, which no sound card's do.
+    prompt = ("chrt", "-f", "10") if shutil.which("chrt") else ("nice", "-n", "-15")
+    jackd = (*prompt, "jackd", "--no-realtime", "-n", machine.server)
+    ask = ["jack_wait", "-s", machine.server, "-w", "-t", "10"]
+    for _ in range(_SERVER_TRIES):
+        server = machine.run(*jackd, "-d", "dummy", "-r", str(RATE), "-p", str(BLOCK_FRAMES))
+        answer = subprocess.run(ask, capture_output=True, check=False)
+        if answer.returncode == 0:
+            return
+        server.kill()
+        server.wait()
+    raise NotHereError(f"the JACK server {machine.server} does not answer")
+
+
 @contextmanager
 def two_machines() -> Iterator[tuple[Machine, Machine]]:
     """Both, with servers that answer. Raises NotHereError with the reason."""
@@ -166,13 +183,7 @@ def two_machines() -> Iterator[tuple[Machine, Machine]]:
             inside = ("netns", "exec", machine.network, "ip")
             _ip(*inside, "addr", "add", f"{machine.address}/24", "dev", machine.device)
             _ip(*inside, "link", "set", machine.device, "up")
-            # A dummy server's frames stand still while it is late, which no sound card's do.
-            prompt = ("chrt", "-f", "10") if shutil.which("chrt") else ("nice", "-n", "-15")
-            jackd = (*prompt, "jackd", "--no-realtime", "-n", machine.server)
-            machine.run(*jackd, "-d", "dummy", "-r", str(RATE), "-p", str(BLOCK_FRAMES))
-        for machine in machines:
-            ask = ["jack_wait", "-s", machine.server, "-w", "-t", "10"]
-            subprocess.run(ask, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=True)
+            _serve(machine)
         yield first, spare
     finally:
         for machine in machines:
