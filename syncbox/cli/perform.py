@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from syncbox.drivers.choose import Choice
     from syncbox.drivers.forsaken import Found
     from syncbox.drivers.session import Session
-    from syncbox.cli.set_clock import SetClock
+    from syncbox.drivers.set_clock import SetClock
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
     from syncbox.schedule.program import Program
@@ -233,8 +233,8 @@ class Performance:
         if self._set_clock is None:
             return view
         gone_s = 0.0 if self._set_began_s is None else now_s - self._set_began_s
-        now: Now = status.now
-        set_time, over = self._set_clock.read(now.song_index, self.stage.leg(now).index, gone_s)
+        spot = self._set_clock.spot(status.now, status.frame, status.rate)
+        set_time, over = self._set_clock.read(spot, gone_s)
         return replace(view, set_time=set_time, set_over=over)
 
     def _obey(self, key: Key, now: Now) -> None:

@@ -118,12 +118,12 @@ def _performance(
     show: Show, program: Program, leave: Leaving, *, start: bool, once: bool
 ) -> Performance:
     from syncbox.cli.perform import Performance
-    from syncbox.cli.set_clock import SetClock
     from syncbox.cli.view import Stage
+    from syncbox.drivers.set_clock import SetClock
 
     stage = Stage(show, program.songs, sources=program.sources)
     performance = Performance(stage, start=start, once=once, leave=leave)
-    performance.against(SetClock(show))
+    performance.against(SetClock(show, program.songs))
     return performance
 
 

@@ -119,8 +119,8 @@ def carry_on(
         return False
     from syncbox.cli.journal import TAKEN_OVER, began_s_ago, journal_of
     from syncbox.cli.perform import Performance, summary
-    from syncbox.cli.set_clock import SetClock
     from syncbox.cli.view import Stage
+    from syncbox.drivers.set_clock import SetClock
 
     papers, on_stage = found.papers, found.papers.show
     assert isinstance(on_stage, OnStage)
@@ -141,7 +141,7 @@ def carry_on(
     page.open(on_stage.page, must=False)
     stage = Stage(show, program.songs, sources=program.sources)
     performance = Performance(stage, start=False, once=once, leave=leave)
-    performance.against(SetClock(show), began_s_ago(folder))
+    performance.against(SetClock(show, program.songs), began_s_ago(folder))
     performance.say(notice)
     page.attach(performance)
     other = _other_computer(on_stage, told, performance)

@@ -11,6 +11,8 @@ clocks      between Start or Continue and Stop there is one clock for each 24th 
 bar lines   the first clock after Start or Continue is a bar line
 patches     after every join the instruments have what playing from the start had given them
 notes       when everything is left, no note and no pedal is held
+set clock   time gone and left make a total that changes only when something is not as usual,
+            and after the trouble the set ends when the clock says (see `soak_set`)
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ from typing import Any
 import numpy as np
 
 from syncbox.audio.voices import click_voices
+from syncbox.drivers.set_clock import SetClock
 from syncbox.drivers.simulated import Device, Faults, VirtualClock
 from syncbox.engine.place import PlaceWriter, restore
 from syncbox.engine.rejoin import replay
@@ -31,6 +34,7 @@ from syncbox.engine.returning import Refresh, refresh
 from syncbox.engine.run import LegRun
 from syncbox.engine.state import EngineState, engine_state
 from syncbox.engine.transport import Command, packed
+from syncbox.lab.soak_set import SetWatch, plays_out
 from syncbox.lab.soak_show import made_up_show
 from syncbox.schedule.clicks import VOICES
 from syncbox.schedule.compile import compile_show
@@ -41,6 +45,7 @@ from syncbox.units import TICKS_PER_CLOCK
 
 RATE = 48_000
 BLOCK_FRAMES = 1024
+_PLAYED_OUT = 4  # in every so many nights the set is played out to its end afterwards
 _GRACE_FRAMES = RATE // 2  # patches that a late press asked for are on the wire for so long
 _PRESSES = (
     *(Command.START,) * 6,
@@ -104,6 +109,7 @@ class Night:
         self.songs = [show.songs[entry.song_id] for entry in show.set_list.entries]
         self.routes: list[Route] = [lay_out(song) for song in self.songs]
         self.program = compile_show(show, RATE, self.clips(), click_voices(RATE))
+        self.set_watch = SetWatch(SetClock(show, self.program.songs), RATE)
         faults = Faults(
             self.seed,
             drift_ppm=self.random.uniform(-200, 200),
@@ -147,6 +153,8 @@ class Night:
             self.block()
             if self.broken:
                 return
+        if self.seed % _PLAYED_OUT == 0:
+            plays_out(self)
         self.leave()
         self.state.input_gone(0)
         self.state.press(Command.QUIT)
@@ -163,14 +171,20 @@ class Night:
         lost = self.device.next_block()
         if lost:
             state.skip_to(state.next_frame + lost)
+            self.set_watch.disturbed()
             self.unsettled_until = state.next_frame + 2 * RATE
+        presses = len(self.state.presses)
         if not calm:
             self.trouble()
         state = self.state
+        if len(state.presses) != presses:
+            self.set_watch.disturbed()
         first = state.next_frame
         block = render_block(state, first, BLOCK_FRAMES)
         said = self.place(state)
         self.last_place = said.decode() if said else self.last_place
+        if why := self.set_watch.look(state):
+            self.fails("set clock", why)
         self.judge(first, [(first + o, port, data, why) for o, port, data, why in block.midi])
 
     def trouble(self) -> None:
@@ -209,6 +223,7 @@ class Night:
     def die(self, blocks: int) -> None:
         """The engine is gone; another one takes its place up after some blocks."""
         frame = self.state.next_frame + blocks * BLOCK_FRAMES
+        self.set_watch.disturbed()
         known = json.loads(self.last_place)
         other = engine_state(self.program, soft_start=False)
         self.engine(other)

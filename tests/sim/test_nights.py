@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from syncbox.drivers import set_clock
 from syncbox.engine import emission, returning, timecode
 from syncbox.engine.zones import Router
 from syncbox.lab import soak
@@ -110,3 +113,22 @@ def test_a_note_that_hangs_is_found(monkeypatch):
     monkeypatch.setattr(soak.EngineState, "input_gone", lambda *_: None)
     monkeypatch.setattr(Router, "release_all", lambda *_: None)
     assert "notes" in kinds_broken(range(20))
+
+
+def test_a_set_clock_that_forgets_the_time_in_a_section_is_found(monkeypatch):
+    left_s = set_clock._Sheet.left_s
+    monkeypatch.setattr(
+        set_clock._Sheet, "left_s", lambda self, spot: left_s(self, replace(spot, bar=0))
+    )
+    assert kinds_broken(range(3)) == {"set clock"}
+
+
+def test_a_set_clock_that_forgets_a_count_in_is_found(monkeypatch):
+    made = set_clock._Sheet.__init__
+
+    def forgetful(self, legs):
+        made(self, legs)
+        self.music_s -= self.opening_s
+
+    monkeypatch.setattr(set_clock._Sheet, "__init__", forgetful)
+    assert "set clock" in kinds_broken(range(0, 80, 4))
