@@ -34,7 +34,7 @@ _LOOK_S = 0.1
 _HUNG_S = 10.0  # a process that has said nothing for so long is ended
 _AGAIN_S = (0.0, 1.0, 2.0, 5.0, 10.0)  # before each further start
 _STEADY_S = 30.0  # one that has lived for so long is started at once again
-_LEAVE_S = 3.0
+_JOIN_S, _LEAVE_S = 1.0, 3.0
 _PRESSES_MAX = 32
 _ANSWERS_MAX = 64
 STAGE, LEARN = "stage", "learn"  # the pages
@@ -235,7 +235,7 @@ class PageHost:
         self._closing.set()
         self._wake.set()
         for thread in self._threads:
-            thread.join(_LEAVE_S)
+            thread.join(_JOIN_S)
         child, self._child = self._child, None
         if child is None:
             return
