@@ -75,11 +75,14 @@ class Night:
 
     def beacon(self):
         """The process that tells its spare."""
+        return watch(self.beacon_pid())
+
+    def beacon_pid(self):
         deck = Segment.attach(self.deck)
         with deck.view(0, WORDS_BYTES) as view, view.cast("q") as words:
-            found = watch(words[Word.BEACON])
+            pid = words[Word.BEACON]
         deck.close()
-        return found
+        return pid
 
 
 @contextlib.contextmanager

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from syncbox.cli.keys import Key
 from syncbox.drivers.spare_post import Address, Post
 from syncbox.drivers.spare_rules import Own
 from syncbox.drivers.spare_words import Letter
+from syncbox.errors import DeviceError, EngineError
 
 if TYPE_CHECKING:
     from syncbox.cli.perform import Performance
@@ -41,6 +42,7 @@ def beside_spare(performance: Performance, card: AsSpare, post: Post, port_count
     """Follow, take over, give back. `post` listens on the card's port."""
     from syncbox.cli.spare_view import spare_line, spare_view
     from syncbox.drivers.spare import SpareSide
+    from syncbox.drivers.spare_voice import VoiceHost, VoiceJob
     from syncbox.engine.state import Now
 
     @contextmanager
@@ -55,12 +57,18 @@ def beside_spare(performance: Performance, card: AsSpare, post: Post, port_count
             port_count=port_count,
             first=card.first,
         )
+        job = VoiceJob(session.deck_name, Now, card.own, card.letter, card.port)
         keys = SpareKeys(performance, side)
         performance.take_key = keys.take
         performance.change_view = lambda view: spare_view(view, side.status())
         performance.side_line = lambda: spare_line(side.status())
         performance.refusal = lambda: "" if side.playing else "this computer is silent"
-        with side:
+        with ExitStack() as stack:
+            stack.enter_context(side)
+            try:
+                stack.enter_context(VoiceHost(job))
+            except (DeviceError, EngineError) as error:
+                performance.say(f"if this window is killed the first one is not told: {error.what}")
             yield
 
     return beside

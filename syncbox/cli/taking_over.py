@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -120,6 +120,7 @@ def carry_on(
     from syncbox.cli.journal import TAKEN_OVER, began_s_ago, journal_of
     from syncbox.cli.perform import Performance, summary
     from syncbox.cli.view import Stage
+    from syncbox.drivers.forsaken import amend
     from syncbox.drivers.set_clock import SetClock
 
     papers, on_stage = found.papers, found.papers.show
@@ -139,12 +140,15 @@ def carry_on(
         )
     told = _told(on_stage, folder, spare_at, program.rate, changed=changed)
     page.open(on_stage.page, must=False)
+    kept = replace(on_stage, told=told, page=page.job)
+    if kept != on_stage:
+        amend(found.segments, kept)  # for a host that comes after us
     stage = Stage(show, program.songs, sources=program.sources)
     performance = Performance(stage, start=False, once=once, leave=leave)
     performance.against(SetClock(show, program.songs), began_s_ago(folder))
     performance.say(notice)
     page.attach(performance)
-    other = _other_computer(on_stage, told, performance)
+    other = _other_computer(found, told, performance)
     with journal_of(folder, show, performance, TAKEN_OVER), other as beside:
         status = performance.carry_on(found, console, beside)
     click.echo(summary(status, show.rig))
@@ -153,16 +157,19 @@ def carry_on(
 
 @contextmanager
 def _other_computer(
-    on_stage: OnStage, told: Told | None, performance: Performance
+    found: Found, told: Told | None, performance: Performance
 ) -> Iterator[Beside | None]:
     """What runs beside the session, if there is another computer."""
     from syncbox.cli.spare_beside import beside_spare
     from syncbox.cli.spare_first import telling_spare
-    from syncbox.drivers.spare_post import Post
+    from syncbox.drivers.spare_voice import relieve
 
+    on_stage = found.papers.show
+    assert isinstance(on_stage, OnStage)
     card = on_stage.spare
     if card is not None:
-        yield beside_spare(performance, card, Post(card.port), len(on_stage.show.rig.ports))
+        post = relieve(found.segments.deck, card.port)
+        yield beside_spare(performance, card, post, len(on_stage.show.rig.ports))
         return
     with telling_spare(told, performance, must=False) as beside:
         yield beside

@@ -7,9 +7,9 @@ left of a dead one is removed, and the show begins as if nothing had been.
 
 from __future__ import annotations
 
-import pickle
+import contextlib
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 from syncbox.drivers import system
@@ -17,7 +17,7 @@ from syncbox.drivers.processes import Watched, lives, watch
 from syncbox.drivers.runfile import RunFile, Segments
 from syncbox.engine.forsaken import IDLE_S
 from syncbox.engine.records import Deck
-from syncbox.engine.shared import Segment, load_copy
+from syncbox.engine.shared import Segment, load_copy, remove_segment, share_object
 from syncbox.engine.words import LAYOUT, WORDS_BYTES, Word
 from syncbox.errors import EngineError
 from syncbox.units import NS_PER_SECOND
@@ -85,7 +85,7 @@ def find(run_file: RunFile) -> Found | None:
     if segments is None:
         return None
     if _waits(segments.deck):
-        papers = _papers(segments.papers) if run_file.fits else None
+        papers = _papers(segments) if run_file.fits else None
         if papers is not None:
             return Found(papers, run_file, segments)
     send_away(segments.deck)
@@ -116,14 +116,40 @@ def _waits(deck_name: str) -> bool:
     return found
 
 
-def _papers(name: str) -> Papers | None:
+def _papers(segments: Segments) -> Papers | None:
+    """The papers as they are now."""
+    found = _kept(segments.papers)
+    if not isinstance(found, Papers):
+        return None
+    amended = _kept(segments.amended)
+    return replace(found, show=amended) if isinstance(amended, type(found.show)) else found
+
+
+def _kept(name: str) -> object | None:
+    """What is kept in a segment; None if it is not there, or was not written to its end."""
     try:
         segment = Segment.attach(name)
-        found = load_copy(segment)
-        segment.close()
-    except (EngineError, pickle.UnpicklingError, AttributeError, ImportError, ValueError, EOFError):
+    except EngineError:
         return None
-    return found if isinstance(found, Papers) else None
+    try:
+        found: object = load_copy(segment)
+    except Exception:  # half written: unpickling may raise anything
+        found = None
+    segment.close()
+    return found
+
+
+def amend(segments: Segments, show: Any) -> None:
+    """Let `Papers.show` be another one for the hosts that come after us.
+
+    The papers themselves stay as they are, so that there is always something to go by. Where
+    there is no room for it, they hold.
+    """
+    remove_segment(segments.amended)
+    with contextlib.suppress(EngineError):
+        segment = share_object(show, segments.amended)
+        segment.disown()
+        segment.close()
 
 
 def send_away(deck_name: str) -> None:

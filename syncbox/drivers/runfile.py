@@ -36,15 +36,16 @@ class Segments:
     deck: str
     program: str
     papers: str
+    amended: str  # what a later host has changed in the papers, if it has
 
     @property
     def all(self) -> tuple[str, ...]:
-        return self.deck, self.program, self.papers
+        return self.deck, self.program, self.papers, self.amended
 
     @classmethod
     def of(cls, token: str) -> Segments:
         """Short ones: macOS allows 30 characters."""
-        return cls(f"{token}-d", f"{token}-p", f"{token}-k")
+        return cls(f"{token}-d", f"{token}-p", f"{token}-k", f"{token}-a")
 
 
 class RunFile:

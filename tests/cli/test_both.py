@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import signal
 import socket
 import sys
 import threading
@@ -103,7 +105,10 @@ def test_a_spare_can_be_named_to_a_show_that_plays_already(two):
     again = two.run("--spare", f"127.0.0.1:{two.port}")
     again.wait_for("spare: goes along")
     spare.wait_for("following, silent")
-    left(again, two.first_night)
+    killed(again)
+    third = two.run()  # the address is kept
+    third.wait_for("spare: goes along")
+    left(third, two.first_night)
     left(spare, two.spare_night)
 
 
@@ -139,6 +144,52 @@ def test_what_has_taken_over_plays_on_without_its_screen(two):
     by_run.wait_for("playing, took over")
     assert "this computer is the spare" in left(by_run, two.spare_night)
     assert not silent.alive
+
+
+def took_over_while_the_first_plays(two):
+    """Both play: the first one's beacon stood still for longer than the spare waits."""
+    first, spare = two.first(), two.spare("--after", "1")
+    first.wait_for("spare: goes along")
+    spare.wait_for("following, silent")
+    beacon = two.first_night.beacon_pid()
+    os.kill(beacon, signal.SIGSTOP)
+    spare.wait_for("playing, took over by itself")
+    os.kill(beacon, signal.SIGCONT)
+    first.wait_for("BOTH ARE PLAYING")
+    return first, spare
+
+
+def says_of_spare(first):
+    return [line for line in first.lines if line.startswith("spare: ")][-1]
+
+
+def test_a_first_that_plays_hears_of_a_spare_without_a_screen(two):
+    first, spare = took_over_while_the_first_plays(two)
+    killed(spare)
+    time.sleep(3)  # twice as long as the first one waits for a word
+    assert says_of_spare(first) == "spare: BOTH ARE PLAYING"
+    again = two.spare()
+    again.wait_for("BOTH ARE PLAYING")
+    killed(again)  # its voice is another one, and speaks as well
+    time.sleep(3)
+    assert says_of_spare(first) == "spare: BOTH ARE PLAYING"
+    left(first, two.first_night)
+
+
+def test_a_first_that_is_started_hears_of_a_spare_without_a_screen(two):
+    first, spare = took_over_while_the_first_plays(two)
+    left(first, two.first_night)
+    killed(spare)
+    time.sleep(1)
+    begun = two.first()
+    begun.process.wait(timeout=PATIENCE_S)
+    assert "THE SPARE COMPUTER PLAYS" in begun.process.stderr.read()
+    again = two.spare()
+    again.wait_for("playing, took over")
+    left(again, two.spare_night)
+    begun = two.first()  # and after it has left, nobody says so any more
+    begun.wait_for("Chorus")
+    left(begun, two.first_night)
 
 
 def test_a_silent_spare_leaves_with_its_screen(two):

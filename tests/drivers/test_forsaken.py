@@ -12,11 +12,12 @@ from hosts import gone, host, left_of, lives, taken_over, wait_until_gone
 from listening import wait_for
 from stand_in import CLOCK_FRAMES, Press
 
-from syncbox.drivers.forsaken import find
+from syncbox.drivers.forsaken import amend, find
 from syncbox.drivers.hostside import NoPorts
 from syncbox.drivers.processes import runtime_folder
 from syncbox.drivers.runfile import RunFile
 from syncbox.engine.records import Deck
+from syncbox.engine.shared import Segment
 from syncbox.engine.state import Now
 from syncbox.engine.transport import State
 from syncbox.engine.words import Word
@@ -232,3 +233,23 @@ def test_what_waits_for_the_engine_is_done_by_the_next_host(tmp_path):
             wait_for(lambda: deck.words[Word.OWED] == 0)
             assert session._returns.owed == 0
         deck.close()
+
+
+def test_what_a_later_host_changed_in_the_papers_counts_unless_it_is_torn(tmp_path):
+    with host(tmp_path) as first:
+        first.kill()
+        run_file = RunFile.claim(tmp_path)
+        found = find(run_file)
+        amend(found.segments, "another")
+        amend(found.segments, "the last")
+        assert find(run_file).papers.show == "the last"
+        torn = Segment.attach(found.segments.amended)
+        with torn.view(0, torn.size) as view:
+            view[:] = bytes(torn.size)
+        torn.close()
+        assert find(run_file).papers.show == found.papers.show
+        run_file.close()
+        with taken_over(tmp_path) as session:
+            assert session.status().now.transport == 1
+    assert gone(first)
+    assert left_of(first.deck) == []
