@@ -129,6 +129,29 @@ def ink(style):
     return next(part for part in style.split() if part.startswith("#"))
 
 
+PAGE = Health("page", "http://192.168.1.20:8260   code 471 028   3 looking")
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (80, 30), (120, 36), (60, 14), (30, 4)])
+def test_the_page_takes_a_spare_row_and_pushes_nothing_away(width, height):
+    plain = [line.plain for line in screen(ROLLING, width, height)]
+    paged = [line.plain for line in screen(replace(ROLLING, page=PAGE), width, height)]
+    assert len(paged) == height
+    gone = [line for line in plain if line.strip() and line not in paged]
+    # Where no row is spare it stands beside the ports, if it finds room there.
+    assert all(line.startswith("MIDI") for line in gone)
+    if height > 24:
+        assert sum(PAGE.words in line for line in paged) == 1
+        assert not gone
+
+
+def test_a_page_that_is_not_served_is_said_as_trouble():
+    trouble = Health("page", "the page has died: it is started anew", well=False)
+    lines = screen(replace(ROLLING, page=trouble), 120, 36)
+    (line,) = (line for line in lines if trouble.words in line.plain)
+    assert any(str(span.style) == ALARM for span in line.spans)
+
+
 @pytest.mark.parametrize("style", [BASE, DIM, STRONG, GOOD, ATTENTION, ALARM])
 def test_every_ink_can_be_read_and_none_glares(style):
     # WCAG 2.x SC 1.4.3: 4.5 to 1 for text.

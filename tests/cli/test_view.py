@@ -142,6 +142,15 @@ def test_what_was_switched_by_hand_is_not_forgotten() -> None:
     assert by_hand(Now(), ["drummer"], ["click"]) == ""
 
 
+def test_what_was_asked_for_says_at_which_bar_line_it_counts(show, stage) -> None:
+    for bars, words in ((1, "tempo -3 % from the next bar"), (2, "tempo -3 % from a later bar")):
+        assert by_hand(Now(trim_permille=-30, trim_bars=bars), [], []) == words
+    assert by_hand(Now(trim_bars=1), [], []) == "tempo +0 % from the next bar"
+    verse = leg_index(show, "Verse")
+    for bars, words in ((1, "stops after this bar"), (2, "stops after the next bar")):
+        assert stage.view(status(playing(verse, stop_bars=bars))).state == words
+
+
 def test_a_dropout_alarms_while_it_is_fresh(stage):
     assert not stage.view(status(Now(), dropouts=1), dropout_now=True).audio.well
 
