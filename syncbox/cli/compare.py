@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,18 @@ if TYPE_CHECKING:
     from syncbox.rehearsal.reading import TakeReading
     from syncbox.score.song import Song
 
+SPEED_MIN, SPEED_MAX = 0.2, 2.0  # of the map's tempo
 _FILE = click.Path(path_type=Path, dir_okay=False)
+
+
+def _percent(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+    """70% or 70, as a share of one; nothing: not told."""
+    if value is None:
+        return None
+    found = re.fullmatch(r"\s*(\d{1,3}(?:\.\d{1,3})?)\s*%?\s*", value)
+    if not found or not SPEED_MIN <= float(found.group(1)) / 100 <= SPEED_MAX:
+        raise click.BadParameter(f"{value!r}: write 70%, from 20% to 200%", ctx, param)
+    return float(found.group(1)) / 100
 
 
 @click.command(short_help="Hold takes against a song's map: where did the band rush or drag?")
@@ -39,6 +51,12 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     help="The take's time at bar 1, if it was recorded in lock with the map.",
 )
 @click.option(
+    "--speed",
+    callback=_percent,
+    metavar="PERCENT",
+    help="Of the map's tempo, if it was played far from it: 70%.",
+)
+@click.option(
     "--propose", "proposing", is_flag=True, help="Offer a simpler map, and write it on yes."
 )
 @click.option("--yes", is_flag=True, help="Answer yes to what --propose offers.")
@@ -54,6 +72,7 @@ def compare(
     by_player: bool,
     channel: int | None,
     locked_at: float | None,
+    speed: float | None,
     proposing: bool,
     yes: bool,
     jobs: int | None,
@@ -73,7 +92,7 @@ def compare(
     if len(takes) > 1 and (as_csv or picture or report):
         raise ShowError("one table, picture or report shows one take", hint="name one take")
     song = _song(folder, song_name)
-    found = read_takes(song, takes, channel=channel, locked_at_s=locked_at, jobs=jobs)
+    found = read_takes(song, takes, channel=channel, locked_at_s=locked_at, speed=speed, jobs=jobs)
     extra: list[str] = []
     if by_player:
         extra += _players(found[0], takes[0])

@@ -15,8 +15,9 @@ import numpy as np
 from syncbox.rehearsal.beats import Beats
 from syncbox.rehearsal.chart import Chart
 from syncbox.rehearsal.fitted import BEAT_WEIGHTS, MATCH_WEIGHTS, RIGHT, TOLD
+from syncbox.rehearsal.form import UNTOLD
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
-from syncbox.rehearsal.structure import UNTOLD, Reading, line_evidence
+from syncbox.rehearsal.structure import Reading, line_evidence
 from syncbox.rehearsal.walk import Placed
 
 RIGHT_MS = 25.0
@@ -71,11 +72,11 @@ def match_features(
             min(abs(float(np.median(ratios)) + float(np.log(pace))) / 0.06, 3.0),
             covered,
             lines,
-            reading.places_alike,
-            reading.sections_alike,
-            reading.form_alike,
+            reading.form.places,
+            reading.form.sections,
+            reading.form.in_step,
             min(lines, 1.0),
-            float(reading.form_alike == UNTOLD),
+            float(reading.form.in_step == UNTOLD),
             _outside(placed, onsets),
         ]
     )

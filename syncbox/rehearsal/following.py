@@ -12,12 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
-from syncbox.rehearsal.onsets import BRIGHT, HIGH, LOW, STEP_S, Floats, Onsets
+from syncbox.rehearsal.onsets import BRIGHT, HIGH, LOW, STEP_S, Floats, Onsets, standing_out
 from syncbox.rehearsal.walk import FRAME_S, RATIOS, Course, Walk
 
 OUTSIDE_S, OUTSIDE_WEIGHT, OUTSIDE_MAX = 3.0, 0.5, 8.0
 STANDING_PER_S, STANDING_WEIGHT = 0.15, 0.15
 SILENCE_PRICE, SILENCE_DB = 2.0, 6.0  # of a beat where nothing sounds, below the music's level
+LINE_WEIGHT, DEPTH_WEIGHT = 0.4, 2.0  # of what begins on the first beat, and how low it is
+DEEP = 2  # rows of the flavour, 40 to 160 Hz
+AFTER = 7  # steps, 80 ms
 CHANCE = 0.5  # strength that a way finds anywhere by looking for it
 
 
@@ -67,18 +70,31 @@ def _standing(beat: Floats) -> Floats:
 
 
 def _curves(onsets: Onsets) -> Floats:
-    """Strength for beats (row 0) and for bar lines (row 1), shape (2, frames), FRAME_S apart."""
+    """Strength for beats (0) and bar lines (1), how much is low (2): (3, frames), FRAME_S apart."""
     from scipy.ndimage import gaussian_filter1d
 
     beat = onsets.strength.mean(axis=0)
     line = 0.6 * onsets.strength[LOW] + 0.4 * onsets.strength[HIGH]
     smooth = gaussian_filter1d(np.array([beat, line]), 1.5, axis=1)
+    smooth = np.vstack([smooth, _depth(onsets)])
     count = smooth.shape[1] // 2
-    pooled = smooth[:, : 2 * count].reshape(2, count, 2).max(axis=2)
+    pooled = smooth[:, : 2 * count].reshape(3, count, 2).max(axis=2)
     mean = pooled.mean(axis=1, keepdims=True)
     curves = (pooled - mean) / (pooled.std(axis=1, keepdims=True) + 1e-6)
     curves[0] -= SILENCE_PRICE * _silent(onsets)[: 2 * count : 2]
     return np.asarray(curves)
+
+
+def _depth(onsets: Onsets) -> Floats:
+    """How loud the lowest sound is just after each step, against its surroundings, (steps,).
+
+    The first beat of a bar is the heaviest, also where as much begins on the others.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    low = onsets.flavour[LOW : LOW + 1] if onsets.exact else onsets.flavour[:DEEP]
+    after = maximum_filter1d(low.mean(axis=0), AFTER, origin=-(AFTER // 2))
+    return standing_out(after)
 
 
 def _silent(onsets: Onsets) -> NDArray[np.bool_]:
@@ -160,7 +176,7 @@ def _one_score(bar: ChartBar, ratio: float, curves: Floats) -> Floats:
     marks = [(at, beat_weight, 0) for at in bar.beats_s]
     marks += [(at, unit_weight, 0) for at in bar.units_s]
     if bar.beat_numbers[:1] == (1,):
-        marks.append((bar.beats_s[0], 0.4, 1))
+        marks += [(bar.beats_s[0], LINE_WEIGHT, 1), (bar.beats_s[0], DEPTH_WEIGHT, 2)]
     for at, weight, row in marks:
         offset = round(at / ratio / FRAME_S)
         total[: max(0, frames - offset)] += weight * (curves[row, offset:] - CHANCE)

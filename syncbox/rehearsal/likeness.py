@@ -1,7 +1,7 @@
 """How alike the bars of a take sound, and what that says for two of them being the same place.
 
-A bar's look is its sound in sixteen parts: the level of four low bands, where bass,
-drums and chords are told apart and a ringing cymbal is not. How far apart two bars of the
+A bar's look is the loudness of the twelve notes in eight parts of it, where bass, chords and
+the tuning of drums are told apart and a ringing cymbal is not heard. How far apart two bars of the
 same place of a section lie, and any two others, is measured in the take itself; so
 likeness speaks loudly in a take whose bars differ and keeps silent where all are alike.
 """
@@ -16,16 +16,17 @@ from numpy.typing import NDArray
 
 from syncbox.rehearsal.beats import place_beats
 from syncbox.rehearsal.chart import Chart, ChartBar
-from syncbox.rehearsal.onsets import LOW, STEP_S, Floats, Onsets
+from syncbox.rehearsal.onsets import LOW, PITCH_STEPS, STEP_S, Floats, Onsets
 from syncbox.rehearsal.walk import Placed
 
 Ints = NDArray[np.int64]
 
-_SLOTS = 16
+_SLOTS, _NOTE_SLOTS = 16, 8
 _LOW_ROWS = 4  # of the flavour, 40 to 640 Hz
 _CYCLE = 4  # bars after which grooves and chords often come round
-_SPEAKS_MAX = 2.5  # nats that one pair of bars can say
-_SPREAD_MIN = 0.12  # of a distance, relative: less is not believed
+_SPEAKS_MAX = 3.0  # nats that one pair of bars can say
+_SPREAD_MIN = 0.2  # of a logarithm: less is not believed
+_BEYOND = 2.5  # spreads of tied pairs farther than their middle begins what is not alike
 _UNLIKE = 0.75  # of pairs that are not tied, this many are nearer than one that is not alike
 _NEAREST = 0.08  # share of pairs that are taken for alike before more is known
 _PAIRS_MIN = 6  # pairs of a kind from which its distances are known
@@ -56,20 +57,40 @@ def ties_of(bars: Sequence[ChartBar]) -> Ties:
 
 
 def looks_of(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
-    """The look of each bar, (bars, rows, parts). Parts are centred on what is played on them."""
+    """The look of each bar, (bars, rows, parts): its notes, or what was struck if it was told."""
+    cuts = _cuts(chart, placed, onsets)
+    if onsets.pitches is None:
+        return _struck(cuts, onsets.flavour, onsets)
+    rows = onsets.pitches.astype(np.float64)
+    edges = np.round(cuts[:, :: _SLOTS // _NOTE_SLOTS] / STEP_S / PITCH_STEPS).astype(int)
+    return _means(rows, np.clip(edges, 0, rows.shape[1] - 1))
+
+
+def lows_of(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
+    """How much that is low sounds in each bar, (bars,)."""
+    rows = onsets.flavour if onsets.exact else onsets.flavour[:_LOW_ROWS]
+    struck = _struck(_cuts(chart, placed, onsets), rows, onsets)
+    return np.asarray(struck.mean(axis=(1, 2)))
+
+
+def _struck(cuts: Floats, rows: Floats, onsets: Onsets) -> Floats:
+    """What begins in the parts of each bar, (bars, rows, parts), centred on where it is played."""
     from scipy.ndimage import maximum_filter1d
 
-    rows = onsets.flavour if onsets.exact else onsets.flavour[:_LOW_ROWS]
-    cuts = _cuts(chart, placed, onsets)
     cuts = (cuts - (cuts[:, 1:2] - cuts[:, :1]) / 2) / STEP_S
     edges = np.clip(np.round(cuts).astype(int), 0, onsets.steps - 1)
-    total = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(_normal(rows), axis=1)], axis=1)
-    parts = (total[:, edges[:, 1:]] - total[:, edges[:, :-1]]) / np.maximum(np.diff(edges), 1)
     width = max(3, int(np.median(np.diff(edges))))
     strong = maximum_filter1d(_normal(onsets.strength[LOW : LOW + 1]), width)
     beats = strong[:, (edges[:, 1:] + edges[:, :-1]) // 2]
-    looks = np.concatenate([parts, beats]).transpose(1, 0, 2)
+    looks = np.concatenate([_means(_normal(rows), edges), beats.transpose(1, 0, 2)], axis=1)
     return np.asarray(looks[:, :, 1:])  # what rings over from the bar before is not the bar's own
+
+
+def _means(rows: Floats, edges: Ints) -> Floats:
+    """Means of rows between edges (bars, parts + 1), as (bars, rows, parts)."""
+    total = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(rows, axis=1)], axis=1)
+    means = (total[:, edges[:, 1:]] - total[:, edges[:, :-1]]) / np.maximum(np.diff(edges), 1)
+    return np.asarray(means.transpose(1, 0, 2))
 
 
 def _cuts(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
@@ -119,9 +140,8 @@ class Likeness:
         """Before any order is trusted: the nearest pairs of all are taken for alike."""
         far = distances(looks, np.zeros((len(looks), len(looks)), dtype=bool))
         inner = far[~np.eye(len(far), dtype=bool)]
-        near, usual = (float(each) for each in np.quantile(inner, (_NEAREST, 0.5)))
-        spread = max(usual - near, 1e-9) / 2
-        told = _told(far, (near, spread), (usual, spread))
+        near, usual = np.log(np.quantile(inner, (_NEAREST, 0.5)) + 1e-9)
+        told = _told(far, float(near), max((usual - near) / 4, _SPREAD_MIN), float(usual))
         return cls(told, np.log(0.5 * np.exp(told) + 0.5), np.zeros_like(told), _standing(far))
 
     @classmethod
@@ -148,30 +168,26 @@ def _same(names: Ints, order: Ints) -> NDArray[np.bool_]:
 
 
 def _speaks(far: Floats, tied: NDArray[np.bool_], others: NDArray[np.bool_]) -> Floats:
-    """Log likelihood ratio of each distance: of a tied pair, over one that is not alike.
+    """What each distance says for a tie: as nats, positive for it.
 
-    Among others some are alike by chance; what is not lies in their upper half.
+    Ratios of distances count. How far tied bars lie apart is known from those that are tied;
+    what lies well beyond is not alike, however far it lies.
     """
     if tied.sum() < 2 * _PAIRS_MIN or others.sum() < 2 * _PAIRS_MIN:
         return np.zeros_like(far)
-    near = float(np.median(far[tied]))
-    near_spread = 1.48 * float(np.median(np.abs(far[tied] - near)))
-    near_spread = max(near_spread, _SPREAD_MIN * near, 1e-9)
-    middle, usual = (float(each) for each in np.quantile(far[others], (0.5, _UNLIKE)))
-    spread = max(near_spread, usual - middle)
-    return _told(far, (near, near_spread), (usual, spread))
+    ratio = np.log(far[tied] + 1e-9)
+    near = float(np.median(ratio))
+    spread = max(1.48 * float(np.median(np.abs(ratio - near))), _SPREAD_MIN)
+    usual = float(np.log(np.quantile(far[others], _UNLIKE) + 1e-9))
+    return _told(far, near, spread, usual)
 
 
-def _told(far: Floats, tied: tuple[float, float], others: tuple[float, float]) -> Floats:
-    """Log likelihood ratio from the middle and spread of both kinds."""
-    (near, near_spread), (usual, spread) = tied, others
-    if near >= usual:
-        return np.zeros_like(far)
-    # Nearer than usual for a tie, or farther than usual for others, says no more than that.
-    seen = np.clip(far, near, usual)
-    told = -0.5 * ((seen - near) / near_spread) ** 2 - np.log(near_spread)
-    told += 0.5 * ((seen - usual) / spread) ** 2 + np.log(spread)
-    return np.asarray(np.clip(told, -_SPEAKS_MAX, _SPEAKS_MAX))
+def _told(far: Floats, near: float, spread: float, usual: float) -> Floats:
+    """From logarithms of how far tied bars lie apart, with their spread, and others."""
+    clear = np.clip((usual - near) / (2 * spread), 0.0, 1.0)
+    middle = min(near + _BEYOND * spread, (near + usual) / 2)
+    ratio = np.log(far + 1e-9)
+    return np.asarray(clear * _SPEAKS_MAX * np.tanh((middle - ratio) / (0.5 * _BEYOND * spread)))
 
 
 def _standing(far: Floats) -> Floats:

@@ -13,10 +13,16 @@ from syncbox.score.song import Song
 
 
 def read_one(
-    song: Song, path: Path, *, channel: int | None = None, locked_at_s: float | None = None
+    song: Song,
+    path: Path,
+    *,
+    channel: int | None = None,
+    locked_at_s: float | None = None,
+    speed: float | None = None,
 ) -> TakeReading:
     """A take on disk held against a song. Raises as `onsets_of_file` does."""
-    found = read_take(song, onsets_of_file(path, channel=channel), locked_at_s=locked_at_s)
+    onsets = onsets_of_file(path, channel=channel)
+    found = read_take(song, onsets, locked_at_s=locked_at_s, speed=speed)
     return replace(found, notes=(*found.notes, *damage_of(path)))
 
 
@@ -26,16 +32,18 @@ def read_takes(
     *,
     channel: int | None = None,
     locked_at_s: float | None = None,
+    speed: float | None = None,
     jobs: int | None = None,
 ) -> list[TakeReading]:
     """Takes in order. Without `jobs`: one for each core, or what `joblib.parallel_config` says."""
     if len(paths) == 1:
-        return [read_one(song, paths[0], channel=channel, locked_at_s=locked_at_s)]
+        return [read_one(song, paths[0], channel=channel, locked_at_s=locked_at_s, speed=speed)]
     from joblib import Parallel, delayed
 
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     asked = (
-        delayed(read_one)(song, path, channel=channel, locked_at_s=locked_at_s) for path in paths
+        delayed(read_one)(song, path, channel=channel, locked_at_s=locked_at_s, speed=speed)
+        for path in paths
     )
     if jobs is None:
         from joblib.parallel import get_active_backend

@@ -12,12 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from syncbox.rehearsal.pitches import PITCH_FRAMES, pitches_of
+
 Floats = NDArray[np.float64]
 
 RATE = 22_050  # analysis rate: what sounds above 11 kHz begins with what sounds below
 HOP = 256
 WINDOW = 1024
 STEP_S = HOP / RATE
+PITCH_STEPS = PITCH_FRAMES // HOP
+assert PITCH_STEPS * HOP == PITCH_FRAMES
 BAND_EDGES_HZ = ((30.0, 200.0), (200.0, 2000.0), (2000.0, 10_000.0))
 LOW, MIDDLE, HIGH = range(3)
 BRIGHT = slice(6, 8)  # rows of the flavour from 2500 Hz up
@@ -45,6 +49,7 @@ class Onsets:
     duration_s: float
     exact: bool = False
     level: Floats | None = None  # shape (steps,), dB
+    pitches: NDArray[np.float32] | None = None  # shape (12, n), one value every PITCH_STEPS steps
 
     @property
     def steps(self) -> int:
@@ -57,7 +62,10 @@ def onsets_of(sound: NDArray[np.float32]) -> Onsets:
     flux, flavour, level = _spectral(sound)
     times, weights = _single(sound)
     strength = np.array([standing_out(band) for band in flux])
-    return Onsets(strength, flavour, times, weights, len(sound) / RATE, level=level)
+    pitches = pitches_of(sound, RATE)
+    return Onsets(
+        strength, flavour, times, weights, len(sound) / RATE, level=level, pitches=pitches
+    )
 
 
 def joined(pieces: Sequence[Onsets]) -> Onsets:
@@ -74,7 +82,16 @@ def joined(pieces: Sequence[Onsets]) -> Onsets:
         np.concatenate([p.weights for p in pieces]),
         float(starts[-1]),
         level=np.concatenate([p.level[k] for p, k in both if p.level is not None]),
+        pitches=np.concatenate(
+            [p.pitches[:, _pitch_steps(k)] for p, k in both if p.pitches is not None], axis=1
+        ),
     )
+
+
+def _pitch_steps(steps: slice) -> slice:
+    """The values of the pitches that lie in a run of steps."""
+    stop = None if steps.stop is None else steps.stop // PITCH_STEPS
+    return slice((steps.start or 0) // PITCH_STEPS, stop)
 
 
 def part_of(onsets: Onsets, begin_s: float, end_s: float) -> Onsets:
@@ -90,6 +107,7 @@ def part_of(onsets: Onsets, begin_s: float, end_s: float) -> Onsets:
         min(end_s, onsets.duration_s) - begin,
         onsets.exact,
         None if onsets.level is None else onsets.level[steps],
+        None if onsets.pitches is None else onsets.pitches[:, _pitch_steps(steps)],
     )
 
 

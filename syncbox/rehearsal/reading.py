@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from syncbox.rehearsal.beats import Beats
 from syncbox.rehearsal.belief import beat_confidence
-from syncbox.rehearsal.chart import Chart, ChartBar, chart_of
+from syncbox.rehearsal.chart import Chart, ChartBar, at_pace, chart_of
 from syncbox.rehearsal.following import follow
+from syncbox.rehearsal.notes import far_note, notes_of, seems
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets, part_of
 from syncbox.rehearsal.structure import Slip
 from syncbox.rehearsal.trying import MATCH_MIN, Tried, tried
@@ -105,20 +106,24 @@ class TakeReading:
         return self.match >= MATCH_MIN and bool(self.bars)
 
 
-def read_take(song: Song, onsets: Onsets, *, locked_at_s: float | None = None) -> TakeReading:
+def read_take(
+    song: Song, onsets: Onsets, *, locked_at_s: float | None = None, speed: float | None = None
+) -> TakeReading:
     """Follow a song through a take.
 
     locked_at_s: the take's time at the map's bar 1, for a take that was recorded in
     lock with the map; without it the map is laid over the take where it fits best.
+    speed: of the map's tempo, 1.0 the same, where it is known that it was played far from it.
     """
     chart = chart_of(song)
-    if onsets.duration_s > _LONG * chart.seconds + 60 and locked_at_s is None:
-        return _read_long(song, chart, onsets)
+    long_s = _LONG * chart.seconds / (speed or 1.0) + 60
+    if onsets.duration_s > long_s and locked_at_s is None:
+        return _read_long(song, chart, onsets, speed)
     if len(onsets.times_s) < 8:
         return _nothing(song, onsets, "there is next to nothing to hear in this take")
-    found = tried(chart, onsets, locked_at_s)
+    found = tried(chart, onsets, locked_at_s, speed)
     if found.match < MATCH_MIN or found.beats is None:
-        words = f"this does not look like this song: best match {found.match:.1f}"
+        words = f"this does not look like this song: best match {found.match:.1f}{seems(found)}"
         return _nothing(song, onsets, words, found.match)
     return _reading(found, onsets, locked_at_s)
 
@@ -132,11 +137,14 @@ def _reading(found: Tried, onsets: Onsets, locked_at_s: float | None) -> TakeRea
     rows = _beat_rows(chart, placed, beats, expected, sure)
     bars = _bar_rows(chart, placed, beats, expected, sure)
     sections = _section_rows(chart, placed, beats, sure)
-    notes = _notes(chart, placed, rows, clicked, locked_at_s)
+    dark = sum(row.confidence < SURE for row in rows)
+    notes = notes_of(found, clicked=clicked, locked=locked_at_s is not None)
+    if dark:
+        notes = (*notes, f"{dark} of {len(rows)} beats: the sound cannot tell")
     if found.pace != 1.0:  # the answer is against the map as it is written
         bars = tuple(replace(bar, map_tempo=bar.map_tempo / found.pace) for bar in bars)
         sections = tuple(_against_map(section, found.pace) for section in sections)
-        notes = (_far_note(bars), *notes)
+        notes = (far_note(bars), *notes)
     return TakeReading(
         chart.song.id,
         match,
@@ -163,27 +171,15 @@ def _against_map(section: SectionRow, pace: float) -> SectionRow:
     )
 
 
-def _far_note(bars: Sequence[BarRow]) -> str:
-    told = [bar for bar in bars if bar.tempo is not None]
-    tempo = float(np.median([bar.tempo or 0.0 for bar in told])) if told else 0.0
-    share = (
-        float(np.median([(bar.tempo or 0.0) / bar.map_tempo for bar in told])) - 1 if told else 0.0
-    )
-    way = "faster" if share > 0 else "slower"
-    return (
-        f"played at about quarter = {tempo:.0f}, {abs(share):.0%} {way} than the map: beats are "
-        "held against the map at that tempo, tempi against the map as it is written"
-    ).replace("%", " %")
-
-
-def _read_long(song: Song, chart: Chart, onsets: Onsets) -> TakeReading:
+def _read_long(song: Song, chart: Chart, onsets: Onsets, speed: float | None) -> TakeReading:
     """A take much longer than the song: the stretch that follows the map best is read."""
-    length = _STRETCH * chart.seconds + 30
-    starts = np.arange(0.0, max(1.0, onsets.duration_s - length / 2), length - chart.seconds)
+    paced = at_pace(chart, speed or 1.0)
+    length = _STRETCH * paced.seconds + 30
+    starts = np.arange(0.0, max(1.0, onsets.duration_s - length / 2), length - paced.seconds)
     parts = (part_of(onsets, start, start + length) for start in starts)
-    scores = [follow(chart, part).score for part in parts]
+    scores = [follow(paced, part).score for part in parts]
     begin = float(starts[int(np.argmax(scores))])
-    found = read_take(song, part_of(onsets, begin, begin + length))
+    found = read_take(song, part_of(onsets, begin, begin + length), speed=speed)
     minutes, seconds = divmod(round(begin), 60)
     note = f"a long take: read from {minutes}:{seconds:02} on, where it is most like the song"
     begin = round(begin / STEP_S) * STEP_S
@@ -359,30 +355,3 @@ def _slip_rows(
             SlipRow(bars[slip.first].section, numbers, bars[low].number, bars[high].number)
         )
     return tuple(rows["missing"]), tuple(rows["extra"])
-
-
-def _notes(
-    chart: Chart,
-    placed: Sequence[Placed],
-    rows: Sequence[BeatRow],
-    clicked: bool,
-    locked_at_s: float | None,
-) -> tuple[str, ...]:
-    notes = []
-    if placed[0].index > chart.first:
-        number = chart.bars[placed[0].index].number
-        notes.append(f"the take begins in the middle of the song, at bar {number}")
-    if placed[-1].index < len(chart.bars) - 1:
-        number = chart.bars[placed[-1].index].number
-        notes.append(f"the take ends before the song does, after bar {number}")
-    if clicked and locked_at_s is None:
-        notes.append(
-            "the band kept to the map all through; a delay of the recording chain is the same for "
-            "all beats and cannot be told from playing late, so it is taken out"
-        )
-    if not clicked:
-        notes.append("played freely: the map is laid at the first beats and after every hold")
-    dark = [row.bar for row in rows if row.confidence < SURE]
-    if dark:
-        notes.append(f"{len(dark)} of {len(rows)} beats: the sound cannot tell")
-    return tuple(notes)

@@ -8,14 +8,15 @@ chords, the same fill) and the change of sound at section lines decide.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
 from syncbox.rehearsal.following import sound_changes
-from syncbox.rehearsal.likeness import Likeness, looks_of, ties_of
+from syncbox.rehearsal.form import Form, Heard, form_of
+from syncbox.rehearsal.likeness import Likeness, looks_of, lows_of, ties_of
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
 from syncbox.rehearsal.walk import Course, Placed
 
@@ -24,8 +25,9 @@ Ints = NDArray[np.int64]
 _PLACE_WEIGHT = 1.0  # of a bar that sounds like the same bar of the section elsewhere
 _CYCLE_WEIGHT = 0.5  # of a bar that sounds like the one a cycle away
 _SECTION_WEIGHT = 1.0  # of a bar that sounds like its section
-_ODD_WEIGHT, _ODD_FROM = 1.5, 6.0  # of a count-in that sounds like no bar of music
-_THIN_WEIGHT, _THIN_FROM = 10.0, 0.2  # of a count-in with less low sound than music, in spreads
+_ODD_WEIGHT, _ODD_FROM = 1.0, 2.7  # of a count-in that sounds like no bar of music, in spreads
+_THIN_WEIGHT, _THIN_FROM = 4.0, 2.8  # of a count-in with less low sound than music
+_ODD_MAX = 20.0
 _LINE_WEIGHT = 1.2  # of a change of sound at a section line
 _LINE_COST = 0.7
 _JUMP_COST = 10.0
@@ -36,10 +38,12 @@ _OUTSIDE_S = 2.0  # before and after the bars that must be silent
 _REACH = 24  # bars that are shifted together at most
 _SHORTLIST = 40
 _GRID = 3  # bars between places where all that follows is tried one bar off
+_PLACINGS = 2  # other places for a part of a song that are tried
 _ROUNDS = 8
-_TURNS = 3
-_ENOUGH = 12  # pairs, each counted twice, whose likeness is told
-UNTOLD = 0.6  # likeness where there is nothing to compare
+_TURNS = 8
+_RIVALS = 10  # orders that are measured to be compared with the best so far
+_HOPELESS = 20.0
+_GAIN_MIN = 0.5
 _EQUAL_OPENING = 7.0  # the crash that opens a section is played on whichever bar comes first
 _EQUAL = 3.0  # hypotheses this near are not told apart
 
@@ -65,9 +69,8 @@ class Reading:
 
     course: Course
     slips: tuple[Slip, ...]
-    places_alike: float = UNTOLD  # how much nearer bars of one place sound than others, in spreads
-    sections_alike: float = UNTOLD  # the same for other bars of one section
-    form_alike: float = UNTOLD  # bars of one place against bars of other sections in step
+    form: Form = field(default_factory=Form)
+    elsewhere: tuple[int, ...] = ()  # other chart bars that the first one may as well be
 
 
 def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
@@ -82,7 +85,9 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
         replace(p, index=int(index)) for p, index in zip(course.placed, order, strict=True)
     )
     slips = tuple(_slips(chart.bars, order, judge))
-    return Reading(Course(placed, course.score), slips, *judge.form(order))
+    heard = Heard(judge.ties, judge.opens, order, judge.alike.apart, judge.lines)
+    form = form_of(chart.bars, heard)
+    return Reading(Course(placed, course.score), slips, form, judge.elsewhere(order))
 
 
 def _with_edges(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> tuple[Placed, ...]:
@@ -98,10 +103,10 @@ def _with_edges(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> tuple
         first += 1
     out = list(placed[first:last])
     for _ in range(2):
-        lead = out[0]
+        lead, ratio = out[0], float(np.median([p.ratio for p in out[:4]]))
         index = max(0, lead.index - 1)
-        length = bars[index].seconds / lead.ratio
-        more = Placed(index, lead.start_s - length, lead.start_s, lead.ratio)
+        length = bars[index].seconds / ratio
+        more = Placed(index, lead.start_s - length, lead.start_s, ratio)
         if more.start_s < -0.05 or _support(bars[index], more, onsets) < enough:
             break
         out.insert(0, more)
@@ -124,8 +129,9 @@ class _Judge:
         self.bars, self.first = chart.bars, chart.first
         self.ties = ties_of(chart.bars)
         self.looks = looks_of(chart, placed, onsets)
+        self.lows = lows_of(chart, placed, onsets)
         self.alike = Likeness.unknown(self.looks)
-        self.odd = _oddness(self.alike.apart, self.looks)
+        self.odd = _oddness(self.alike.apart, self.lows)
         self.opening = np.array([b.opening for b in chart.bars])
         self.lines = line_evidence(chart, placed, onsets)
         self.lines[0] = _LINE_COST  # any begin changes silence into sound
@@ -138,46 +144,68 @@ class _Judge:
     def measure(self, order: Ints) -> None:
         """Take from an order how alike the bars of one place are in this take."""
         self.alike = Likeness.of(self.looks, self.ties, order)
-        self.odd = _oddness(self.alike.apart, self.looks)
-
-    def form(self, order: Ints) -> tuple[float, float, float]:
-        """How well an order fits the form, see Reading.
-
-        Songs go by fours, so in any other song too bars four apart are alike; but not
-        less so where the sections differ.
-        """
-        inner = ~np.eye(len(order), dtype=bool)
-        place = (self.ties.place[order][:, None] == self.ties.place[order]) & inner
-        section = (self.ties.section[order][:, None] == self.ties.section[order]) & inner & ~place
-        others = inner & ~section & ~place
-        step = np.array([bar.section_bar % 4 for bar in self.bars])[order]
-        in_step = others & (step[:, None] == step)
-        apart = self.alike.apart
-
-        def nearer(kind: NDArray[np.bool_], than: NDArray[np.bool_]) -> float:
-            if min(kind.sum(), than.sum()) < _ENOUGH:
-                return UNTOLD
-            return float(apart[kind].mean() - apart[than].mean())
-
-        return nearer(place, others), nearer(section, others), nearer(place, in_step)
+        self.odd = _oddness(self.alike.apart, self.lows)
 
     def settled(self, order: Ints) -> Ints:
-        """The best order near one: with what it says is alike, and with what any ear would."""
-        ends: list[tuple[float, Ints]] = []
-        other = self.best_order(order)
-        for start in [order] if (other == order).all() else [order, other]:
-            settled = start
-            for _ in range(_TURNS):  # what is alike is measured again on each better order
-                self.measure(settled)
-                better = self.best_order(settled)
-                if (better == settled).all():
-                    break
-                settled = better
-            self.measure(settled)
-            ends.append((self.score(settled), settled))
-        _, best = max(ends, key=lambda end: end[0])
+        """The best order near one.
+
+        What is alike is measured on an order, and flatters it. So two orders are compared by
+        both measures: each must also look good to the other one.
+        """
+        best, rivals = order, [self.best_order(order)]  # with what any ear would say is alike
+        if order[0] > self.first or order[-1] < len(self.bars) - 1:
+            rivals += [moved for _, moved in self.moved_whole(order)[:_PLACINGS]]
+        for _ in range(_TURNS):
+            self.measure(best)
+            rivals += self.promising(best)
+            gains = [self.gain(best, rival) for rival in rivals]
+            if not gains or max(gains) < _GAIN_MIN:
+                break
+            best, rivals = rivals[int(np.argmax(gains))], []
         self.measure(best)
         return best
+
+    def gain(self, order: Ints, rival: Ints) -> float:
+        """How much better a rival is than an order that was measured, by both their measures."""
+        alike, odd = self.alike, self.odd
+        gain = self.score(rival) - self.score(order)
+        if gain > -_HOPELESS:
+            self.measure(rival)
+            gain = (gain + self.score(rival) - self.score(order)) / 2
+            self.alike, self.odd = alike, odd
+        return gain
+
+    def promising(self, order: Ints) -> list[Ints]:
+        """Orders that may be better than one that was measured."""
+        scored = []
+        for first, last, shift in self._moves(order):
+            moved = order.copy()
+            moved[first:last] += shift
+            if self.allowed(moved):
+                scored.append((self.score(moved), moved))
+        scored.sort(key=lambda each: each[0], reverse=True)
+        return [*(moved for _, moved in scored[:_RIVALS]), self.best_order(order)]
+
+    def moved_whole(self, order: Ints) -> list[tuple[float, Ints]]:
+        """All bars moved by the same number, each with its score, the best first.
+
+        What is alike is measured anew for each.
+        """
+        room = range(-int(order.min()), len(self.bars) - int(order.max()))
+        placings = [order + far for far in room if far and self.allowed(order + far)]
+        scored = []
+        for placing in placings:
+            self.measure(placing)
+            scored.append((self.score(placing), placing))
+        self.measure(order)
+        return sorted(scored, key=lambda each: each[0], reverse=True)
+
+    def elsewhere(self, order: Ints) -> tuple[int, ...]:
+        """Where else the first bar may be, in a take that begins or ends in the middle."""
+        if order[0] <= self.first and order[-1] == len(self.bars) - 1:
+            return ()
+        least = self.score(order) - _EQUAL
+        return tuple(int(moved[0]) for score, moved in self.moved_whole(order) if score > least)
 
     def best_order(self, order: Ints) -> Ints:
         """The order after as many moves as make it better."""
@@ -294,18 +322,20 @@ def _silence_round(placed: Sequence[Placed], onsets: Onsets) -> tuple[bool, bool
     )
 
 
-def _oddness(alike: Floats, looks: Floats) -> Floats:
+def _oddness(alike: Floats, lows: Floats) -> Floats:
     """How much each bar is like a count-in among music, (observed,).
 
     It is unlike all others, and sticks have nothing low in them.
     """
-    own = alike.mean(axis=1)
-    middle = float(np.median(own))
-    usual = float(np.median(np.abs(own - middle))) + 1e-9
-    odd = np.clip(((middle - own) / usual - _ODD_FROM) * _ODD_WEIGHT, -4.0, 5.0)
-    low = looks.mean(axis=(1, 2))
-    thin = np.clip(_THIN_WEIGHT * (float(np.quantile(low, 0.2)) - low - _THIN_FROM), 0.0, 8.0)
-    return np.asarray(odd + np.where(odd > 0, thin, 0.0))
+    told = _ODD_WEIGHT * (_below(alike.mean(axis=1)) - _ODD_FROM)
+    told = told + _THIN_WEIGHT * (_below(lows) - _THIN_FROM)
+    return np.asarray(np.clip(told, -_ODD_MAX, _ODD_MAX))
+
+
+def _below(values: Floats) -> Floats:
+    """How far each lies below the middle, in spreads that leave out the odd ones."""
+    middle = float(np.median(values))
+    return np.asarray((middle - values) / (1.48 * np.median(np.abs(values - middle)) + 1e-9))
 
 
 def line_evidence(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:

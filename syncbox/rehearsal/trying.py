@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from syncbox.rehearsal.beats import Beats, place_beats
 from syncbox.rehearsal.belief import match_of
@@ -25,21 +28,60 @@ class Tried:
     settled: Reading
     beats: Beats | None
     match: float
+    seems: float | None = None  # pace at which a take that does not match may have been played
 
     @classmethod
-    def at(cls, chart: Chart, onsets: Onsets, pace: float, locked_at_s: float | None) -> Tried:
+    def at(
+        cls,
+        chart: Chart,
+        onsets: Onsets,
+        pace: float,
+        locked_at_s: float | None,
+        *,
+        told: bool = False,
+    ) -> Tried:
+        """A take followed at one pace; told: somebody says that it was played at it."""
         paced = at_pace(chart, pace) if pace != 1.0 else chart
         settled = settle(paced, follow(paced, onsets, locked_at_s), onsets)
         if len(settled.course.placed) < 3:
             return cls(paced, pace, settled, None, 0.0)
         beats = place_beats(paced, settled.course.placed, onsets)
-        return cls(paced, pace, settled, beats, match_of(paced, settled, beats, onsets, pace))
+        match = match_of(paced, settled, beats, onsets, 1.0 if told else pace)
+        return cls(paced, pace, settled, beats, match)
+
+    @property
+    def fit(self) -> float:
+        """What the way scored for each second that it covers."""
+        placed = self.settled.course.placed
+        return self.settled.course.score / (placed[-1].end_s - placed[0].start_s) if placed else 0.0
+
+    @property
+    def played_pace(self) -> float:
+        """How fast it was played against the map, by the middle bar."""
+        ratios = [placed.ratio for placed in self.settled.course.placed]
+        return self.pace * float(np.median(ratios)) if ratios else self.pace
 
 
-def tried(chart: Chart, onsets: Onsets, locked_at_s: float | None) -> Tried:
-    """The best of what was tried; its match says whether it is the song at all."""
+def tried(
+    chart: Chart, onsets: Onsets, locked_at_s: float | None, speed: float | None = None
+) -> Tried:
+    """The best of what was tried; its match says whether it is the song at all.
+
+    speed: told by somebody who knows at which pace it was played; nothing else is tried then.
+    """
+    if speed is not None:
+        return Tried.at(chart, onsets, speed, locked_at_s, told=True)
     own = Tried.at(chart, onsets, 1.0, locked_at_s)
     if own.match >= MATCH_MIN or locked_at_s is not None:
         return own
-    best = max((Tried.at(chart, onsets, pace, None) for pace in FAR_PACES), key=lambda t: t.match)
-    return best if best.match >= FAR_MATCH_MIN else own
+    far = [Tried.at(chart, onsets, pace, None) for pace in FAR_PACES]
+    best = max(far, key=lambda t: t.match)
+    if best.match >= FAR_MATCH_MIN:
+        return best
+    return replace(own, seems=_seems(own, far))
+
+
+def _seems(own: Tried, far: Sequence[Tried]) -> float | None:
+    """The pace at which beats fit best, if that is far from the map's own tempo."""
+    best = max((own, *far), key=lambda t: t.fit)
+    return None if best is own else best.played_pace
