@@ -20,7 +20,7 @@ from syncbox.engine.state import EngineState
 from syncbox.engine.transport import State
 from syncbox.schedule.program import CompiledLeg, PatchOut
 
-VERSION = 3
+VERSION = 4
 AGAIN_SECONDS = 2  # a place is never older than this, so that catching up is quick
 PEDALS_SECONDS = 0.1  # a pedal that moves asks for a place no more often than this
 _COUNT_IN = -1  # stands for the entry's own count-in, which is no leg of the song

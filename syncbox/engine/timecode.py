@@ -41,11 +41,13 @@ class CodeSpan:
 
     __slots__ = (
         "anchor",
+        "began",
         "code",
         "first_frame",
         "first_quarter",
         "next_frame",
         "next_quarter",
+        "placed",
         "run",
         "tell",
         "told",
@@ -55,6 +57,8 @@ class CodeSpan:
     def __init__(self, run: LegRun, code: TimeCode, port_count: int) -> None:
         self.run = run
         self.code = code
+        self.placed = run.start_frame  # where the leg was to begin when the code was laid there
+        self.began = NEVER  # where it did begin
         self.anchor = Fraction(0)  # exact frame at which code frame 0 lies
         self.until = NEVER  # cut here, if the leg does not end before
         self.first_frame = 0  # code frames below this are left out
@@ -67,8 +71,8 @@ class CodeSpan:
 
     @property
     def begin(self) -> int:
-        """Where the leg begins; a leader may still move it."""
-        return self.run.start_frame
+        """Where the leg begins; a leader may still move it, but not once it has begun."""
+        return self.run.start_frame if self.began == NEVER else self.began
 
     @property
     def end(self) -> int:
@@ -130,6 +134,8 @@ class CodeOut:
                     span.tell,
                     [int(told) for told in span.told],
                     list(span.next_quarter),
+                    span.placed,
+                    span.began,
                 ],
             )
             for span in self._spans
@@ -144,7 +150,8 @@ class CodeOut:
         code = self._songs[run.song_index].time_code
         assert code is not None, "a place of another show"
         span = CodeSpan(run, code, len(self.busy))
-        anchor, span.until, span.first_frame, span.first_quarter, span.tell, told, quarters = record
+        anchor, span.until, span.first_frame, span.first_quarter, span.tell, *record = record
+        told, quarters, span.placed, span.began = record
         span.anchor = Fraction(anchor, _PARTS)
         span.told = [bool(each) for each in told]
         for port, quarter in enumerate(quarters):
@@ -166,6 +173,8 @@ class CodeOut:
                 span.until = min(span.until, self._done)
             if decided or span.end + self._kept >= first:
                 kept.append(span)
+        for before, span in zip([None, *kept], kept, strict=False):
+            self._keep_placed(state, span, before)
         for span, after in pairwise(kept):
             if after.run.started:  # a leader that hurries may begin it before its time
                 span.until = min(span.until, after.begin)
@@ -177,19 +186,41 @@ class CodeOut:
                 self._begin(state, run, code)
 
     def _begin(self, state: EngineState, run: LegRun, code: TimeCode) -> None:
-        place = _place_of(run, self._songs[run.song_index])
-        if place < 0 and not code.in_count:
+        if _place_of(run, self._songs[run.song_index]) < 0 and not code.in_count:
             return
         span = CodeSpan(run, code, len(self.busy))
-        before = self._spans[-1] if self._spans else None
+        self._lay(state, span, self._spans[-1] if self._spans else None)
+        if run.started:
+            span.began = span.begin
+        self._spans.append(span)
+
+    def _lay(self, state: EngineState, span: CodeSpan, before: CodeSpan | None) -> None:
+        """Lay the code of a leg after that of the leg before it."""
+        run = span.run
         touches = before is not None and before.end == span.begin
         if before is not None and touches and _goes_on(before.run, run):
             span.anchor = before.anchor
             span.first_frame, span.first_quarter = before.first_frame, before.first_quarter
-        else:
-            close = before is not None and span.begin - before.end < self._lead
-            self._locate(span, place * state.stretch, running=close)
-        self._spans.append(span)
+            return
+        close = before is not None and span.begin - before.end < self._lead
+        place = _place_of(run, self._songs[run.song_index])
+        self._locate(span, place * state.stretch, running=close)
+
+    def _keep_placed(self, state: EngineState, span: CodeSpan, before: CodeSpan | None) -> None:
+        """Lay the code anew where a leader has moved the beginning of a leg that is to come.
+
+        A place that was told too early by then is told again.
+        """
+        if span.began != NEVER:
+            return
+        if span.placed != span.begin:
+            span.placed, named = span.begin, span.first_quarter
+            self._lay(state, span, before)
+            span.next_quarter = [-1] * len(span.next_quarter)
+            if span.first_quarter != named or span.tell > self._done:
+                span.told = [False] * len(span.told)
+        if span.run.started:
+            span.began = span.begin
 
     def _locate(self, span: CodeSpan, place: Fraction, *, running: bool) -> None:
         """A new place: exact frames from the downbeat of bar 1 to the leg's tick 0."""

@@ -9,8 +9,8 @@ change their tempo. Two invariants come on top:
 transport   port 0 is started while it stands only, and told positions only then
 time code   quarter frames follow each other piece by piece until a Full Message comes
 
-With a leader the written tempo map is not what is played, so clicks, grid, clocks, bar
-lines and time code are not judged there.
+With a leader the written tempo map is not what is played, so clicks, grid, clocks and bar
+lines are not judged there.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ WIDE_FROM = 100_000  # the first seed of these nights
 _SECONDS = 25
 _LATE_FRAMES = RATE // 2  # the host notices a connection so late
 _HAND_FRAMES = RATE // 4  # a press so long before a section is as good as in it
-_OF_THE_MAP = ("clicks", "grid", "clocks", "bar lines", "time code")
+_OF_THE_MAP = ("clicks", "grid", "clocks", "bar lines")
 _CODE_GAP_FRAMES = 750  # quarter frames are at most 500 frames apart
 _BOX_JITTER_FRAMES = 90
 

@@ -24,6 +24,7 @@ SEEDS = (
     31461,
     32444,
     40269,
+    400137,
 )
 
 
@@ -80,6 +81,11 @@ def test_a_quarter_frame_that_is_left_out_is_found(monkeypatch):
 
     monkeypatch.setattr(timecode, "quarter_frame", stuck)
     assert "time code" in kinds_broken(range(WIDE_FROM, WIDE_FROM + 10))
+
+
+def test_code_that_stays_where_a_leader_has_moved_its_part_away_is_found(monkeypatch):
+    monkeypatch.setattr(timecode.CodeOut, "_keep_placed", lambda *_: None)
+    assert kinds_broken([400137]) == {"time code"}
 
 
 def test_a_late_click_is_found(monkeypatch):
