@@ -25,6 +25,7 @@ PAGES = (
     "ports",
     "keys",
     "pedals",
+    "page",
     "surviving",
     "spare",
     "trouble",
