@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
-from syncbox.cli.screen import Health
 from syncbox.engine.transport import NEXT_STATE, Command, State
 
 if TYPE_CHECKING:
     from syncbox.cli.perform import Performance
-    from syncbox.cli.screen import View
+    from syncbox.cli.screen import Health, View
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
     from syncbox.stage.card import StageCard
@@ -125,6 +124,7 @@ class StagePage:
 
     def line(self) -> Health:
         """For the screen: where the page is, the code, and how many look."""
+        from syncbox.cli.screen import Health
         from syncbox.stage.door import spoken
 
         host = self._host

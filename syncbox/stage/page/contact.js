@@ -22,7 +22,7 @@ export class Contact {
     this.open();
     setInterval(() => this.look(), 250);
     addEventListener("online", () => this.again());
-    document.addEventListener("visibilitychange", () => { if (!document.hidden) this.again(); });
+    document.addEventListener("visibilitychange", () => { if (!document.hidden) { this.look(); this.again(); } });
   }
 
   open() {
@@ -76,6 +76,7 @@ export class Contact {
       this.inside = note.door === "open";
       if (note.door === "wrong") { this.code = ""; sessionStorage.removeItem("code"); }
       if (this.inside) sessionStorage.setItem("code", this.code);
+      if (note.door === "wait") this.tryAgain(note.wait_s);
       this.door(note.door, note.wait_s);
     } else if (note.answer) {
       const done = this.waiting.get(note.answer.id);
@@ -86,6 +87,12 @@ export class Contact {
 
   say(note) {
     if (this.socket && this.socket.readyState === 1) this.socket.send(JSON.stringify(note));
+  }
+
+  tryAgain(wait_s) {  // somebody else has guessed too often: ours is right, as far as we know
+    clearTimeout(this.again_code);
+    this.again_code = setTimeout(() => { if (this.code && !this.inside) this.say({ code: this.code }); },
+      1000 * (wait_s + 0.2 + Math.random()));
   }
 
   tryCode(code) {
@@ -149,7 +156,7 @@ export function doorSheet(contact, opened) {
       const later = wait > 0 ? ` The next try counts in ${Math.ceil(wait)} s.` : "";
       if (how === "open") { input.value = ""; const asked = !sheet.hidden; sheet.hidden = true; if (asked) opened(); }
       else if (how === "wrong") put(said, `That is not the code.${later}`);
-      else if (how === "wait") put(said, `Too many wrong tries.${later}`);
+      else if (how === "wait") put(said, `Too many wrong tries: yours is tried again in ${Math.ceil(wait)} s.`);
       else put(said, "No contact: try again in a moment.");
     },
   };
