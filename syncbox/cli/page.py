@@ -86,6 +86,11 @@ class Page:
         _say_where(self._host)
         return self._host
 
+    def means_nothing(self, why: str) -> None:
+        """Say so, if a page was asked for all the same."""
+        if self._port is not None:
+            click.echo(f"--page: left out, because {why}.", err=True)
+
     @property
     def job(self) -> PageJob | None:
         """For the host that comes next."""
@@ -106,10 +111,10 @@ def _say_where(host: PageHost) -> None:
         click.echo(host.trouble, err=True)
         return
     click.echo(f"The page: {'   '.join(host.web_addresses[:_ADDRESSES_SAID])}")
+    readers = "Everyone on this network can read it."
     if not host.addresses:
-        click.echo("This computer is on no network: only its own browser finds the page.")
-    code = spoken(host.job.code)
-    click.echo(f"Everyone on this network can read it. To press, the code is {code}.")
+        readers = "This computer is on no network: only its own browser finds the page."
+    click.echo(f"{readers} To press, the code is {spoken(host.job.code)}.")
     if host.addresses and sys.stdout.isatty():
         import segno
 

@@ -98,6 +98,7 @@ def run(
         song, where = beginning(show, song, where, resume=resume)
         found, first = set_of_tonight(show, song, alone=once)
         if driver == OFFLINE:
+            page.means_nothing("nothing is shown while it only counts")
             return _count_through(found, first, where, rate, cues)
         choice = choose(driver, device, rate=rate)
         click.echo(choice.why)

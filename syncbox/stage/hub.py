@@ -73,10 +73,17 @@ class Hub:
     """Passes cards to the phones and presses to the host. Lives in one event loop."""
 
     def __init__(
-        self, door: Door, to_host: Callable[[dict[str, Any]], None], now_ns: Callable[[], int]
+        self,
+        door: Door,
+        to_host: Callable[[dict[str, Any]], None],
+        now_ns: Callable[[], int],
+        page: str,
     ) -> None:
-        """`to_host` takes a press without waiting; `now_ns` is the clock that the host has too."""
-        self._door, self._to_host, self._now_ns = door, to_host, now_ns
+        """`to_host` takes a press without waiting; `now_ns` is the clock that the host has too.
+
+        `page` stands for the page and its version: a phone that has another one open loads anew.
+        """
+        self._door, self._to_host, self._now_ns, self._page = door, to_host, now_ns, page
         self._phones: dict[int, Phone] = {}
         self._met = 0
         self._number, self._text = 0, ""
@@ -123,7 +130,7 @@ class Hub:
     async def _feed(self, phone: Phone) -> None:
         shown = 0
         with contextlib.suppress(Exception):  # it went, or is too slow: it comes again by itself
-            await phone.send(json.dumps({"hello": bool(self._number)}))
+            await phone.send(json.dumps({"hello": self._page}))
             while True:
                 await phone.wake.wait()
                 phone.wake.clear()

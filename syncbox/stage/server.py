@@ -28,6 +28,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
+from syncbox import __version__
 from syncbox.drivers import system
 from syncbox.engine.leaving import told_to_leave
 from syncbox.engine.process import answer
@@ -43,6 +44,7 @@ PING_S, PONG_S = 5.0, 8.0  # a phone that has walked off is forgotten after both
 CONNECTIONS_MAX = 200
 _REPORTS_MAX = 64
 _WATCHFUL_MS = 10_000  # TCP gives up a connection that takes nothing for so long
+_MODESTY = 5  # steps of niceness on POSIX systems
 _POLICY = 1008  # RFC 6455, 7.4.1
 
 _TYPES = {
@@ -190,7 +192,8 @@ def heed(hub: Hub, line: bytes) -> None:
 async def _serve(job: PageJob, listener: socket.socket) -> None:
     loop = asyncio.get_running_loop()
     reports = Reports()
-    hub = Hub(Door(job.code), lambda press: reports.put({"press": press}), system.now_ns)
+    page = f"{job.page} {__version__}"
+    hub = Hub(Door(job.code), lambda press: reports.put({"press": press}), system.now_ns, page)
     config = uvicorn.Config(
         app_of(hub, job.page, socket.gethostname()),
         http="h11",
@@ -232,6 +235,8 @@ async def _serve(job: PageJob, listener: socket.socket) -> None:
 def main() -> None:
     """Entry of the process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(os, "nice"):
+        os.nice(_MODESTY)  # whatever plays goes first
     try:
         job: PageJob = pickle.load(sys.stdin.buffer)
         listener = listening_socket(job.port)

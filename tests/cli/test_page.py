@@ -288,6 +288,18 @@ def test_a_port_that_is_taken_is_said_with_what_to_do(show_folder):
     assert f"--page {port + 1}" in done.stderr
 
 
+def test_a_show_that_is_only_counted_through_has_no_page(show_folder):
+    done = subprocess.run(
+        [*RUN, str(show_folder), "--driver", "offline", "--page"],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
+    )
+    assert done.returncode == 0
+    assert done.stderr == "--page: left out, because nothing is shown while it only counts.\n"
+
+
 def test_no_page_without_being_asked_and_none_is_left(night):
     process = night.run("--start", "--page", "0")
     address, _ = said(process)

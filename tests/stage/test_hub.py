@@ -48,7 +48,7 @@ class Scene:
     def __init__(self):
         self.now_ns = 10**12
         self.pressed = []
-        self.hub = Hub(Door(CODE), self.pressed.append, lambda: self.now_ns)
+        self.hub = Hub(Door(CODE), self.pressed.append, lambda: self.now_ns, "stage 1")
         self.tasks = []
 
     def phone(self, address="phone", **kind):
@@ -96,7 +96,7 @@ def test_one_that_comes_later_sees_at_once_how_things_are():
         s.hub.show('{"bar":3}')
         phone = s.phone()
         await come(phone.cards)
-        assert phone.got[0] == {"hello": True}
+        assert phone.got[0] == {"hello": "stage 1"}
         assert phone.got[1]["card"] == {"bar": 3}
 
     scene(play)

@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 from browsing import ON_ITS_SIDE, PHONE, TABLET, Phone, chromium
 
-from syncbox.stage.card import StageCard
-from syncbox.stage.host import STAGE, PageHost, PageJob
+from syncbox.stage.card import LearnCard, StageCard
+from syncbox.stage.host import LEARN, STAGE, PageHost, PageJob
 
 pytestmark = [pytest.mark.wall_clock, pytest.mark.timeout(240)]
 CODE = "471028"
@@ -272,3 +272,31 @@ def test_two_taps_in_a_row_are_one_press(page, phone):
     phone.page.dblclick("#press-mute")
     phone.wait("desk-said", "no answer")
     assert [one.press.what for one in page.pressed] == ["mute click"]
+
+
+def test_a_phone_whose_port_serves_another_page_now_gets_that_one(browser):
+    with PageHost(PageJob(STAGE, 0, CODE)) as host:
+        shown, port = Shown(host), host.job.port
+        phone = Phone(browser, shown.address)
+        phone.wait("song", "Lantern Street")
+        shown.end()
+    phone.wait("lost", "what is shown is old")
+    with PageHost(PageJob(LEARN, port, CODE)) as host:
+        shown = Shown(host)
+        shown.card = LearnCard("songs", "choose", commands=("cue",))
+        phone.wait_until("document.title === 'Pedals, pads and keys'")
+        phone.wait("name", "songs")
+        shown.end()
+    assert not phone.faults
+    phone.context.close()
+
+
+def test_a_phone_that_comes_before_the_show_is_told_to_wait(browser):
+    with PageHost(PageJob(STAGE, 0, CODE)) as host:
+        phone = Phone(browser, f"http://127.0.0.1:{host.job.port}/")
+        phone.wait("lost", "being prepared")
+        shown = Shown(host)
+        phone.wait("song", "Lantern Street")
+        phone.wait_until("document.getElementById('lost').hidden")
+        shown.end()
+    phone.context.close()

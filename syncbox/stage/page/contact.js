@@ -70,6 +70,9 @@ export class Contact {
       this.told = "";
       this.seen(note.card);
       this.fresh("");
+    } else if (note.hello) {  // another page or version is served here now
+      if (this.page && this.page !== note.hello) location.reload();
+      this.page = note.hello;
     } else if (note.full) {
       this.told = `${note.full} phones look already, and there is no room for more.`;
     } else if (note.door) {
