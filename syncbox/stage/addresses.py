@@ -33,8 +33,6 @@ def own_addresses() -> tuple[str, ...]:
     """Addresses at which others can reach this computer, the likeliest first; maybe none."""
     found = [address for family, far in _TOWARDS if (address := _towards(family, far))]
     found += _of_interfaces()
-    with contextlib.suppress(OSError):
-        found += [str(row[4][0]) for row in socket.getaddrinfo(socket.gethostname(), None)]
     return tuple(dict.fromkeys(useful(found)))
 
 
@@ -105,7 +103,10 @@ def _towards(family: int, far: str) -> str:
 
 
 def _of_interfaces() -> list[str]:
-    """IPv4 addresses of all interfaces, where the system tells them (Linux netdevice(7))."""
+    """IPv4 addresses of all interfaces, where the system tells them at once (netdevice(7)).
+
+    Not by the computer's own name: without a network that may be asked for many seconds.
+    """
     if sys.platform != "linux":
         return []
     import fcntl
