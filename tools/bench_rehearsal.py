@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import resource
 import sys
 import time
@@ -31,6 +32,8 @@ from syncbox.rehearsal.reading import read_take
 from syncbox.rehearsal.trying import tried
 
 SOUNDS = ("drums", "drums and bass", "mix", "brushes")
+FAR = ("followed", "refused with its tempo", "refused", "wrong")
+CUT = ("at the right bar", "at a wrong bar, the right one named", "refused", "at a wrong bar")
 KINDS = ("plain", "odd", "ramp", "held")
 
 
@@ -53,7 +56,8 @@ class Judged:
     false_alarms: int = 0
     wrong_match: list[float] = field(default_factory=list)
     wrong_near: list[float] = field(default_factory=list)
-    far_right: bool | None = None  # a take far from the map's tempo was followed where it is
+    far: str | None = None  # what became of a take far from the map's tempo, see FAR
+    cut: str | None = None  # what became of a take that begins or ends in the middle, see CUT
     confidence: np.ndarray = field(default_factory=lambda: np.empty(0))
     right: np.ndarray = field(default_factory=lambda: np.empty(0))
 
@@ -78,7 +82,9 @@ def judge(seed: int, with_librosa: bool) -> Judged:
     if seed % 2 == 0:
         _judge_wrong_songs(out, played, onsets)
     if seed % 8 == 5:
-        out.far_right = _far_is_followed(seed)
+        out.far = _far_take(seed)
+    if seed % 4 == 2 or seed % 16 == 1:
+        out.cut = _cut_take(seed)
     if not found.found:
         return out
     own = np.sort([beat.played_s for beat in found.beats])
@@ -141,14 +147,43 @@ def _judge_wrong_songs(out: Judged, played: Played, onsets: Onsets) -> None:
             told.append(tried(chart, onsets, None).match)
 
 
-def _far_is_followed(seed: int) -> bool:
-    """Whether a take of 60 to 75 %, or of 135 to 165 %, of the map's tempo is read as that."""
+def _far_take(seed: int) -> str:
+    """What becomes of a take of 60 to 75 %, or of 135 to 165 %, of the map's tempo."""
     rng = np.random.default_rng([seed, 71])
     pace = float(rng.choice([rng.uniform(0.6, 0.75), rng.uniform(1.35, 1.65)]))
     _, manner, played = take_of(seed, pace)
     found = read_take(played.chart.song, onsets_of(sound_of(played, manner, seed)))
+    if not found.found:
+        told = re.search(r"--speed (\d+)%", " ".join(found.notes))
+        if told is None:
+            return "refused"
+        return "refused with its tempo" if abs(int(told.group(1)) / 100 - pace) < 0.07 else "wrong"
     shares = [s.tempo_share for s in found.sections if s.tempo_share is not None]
-    return bool(shares) and abs(float(np.median(shares)) + 1 - pace) < 0.07
+    right = bool(shares) and abs(float(np.median(shares)) + 1 - pace) < 0.07
+    return "followed" if right else "wrong"
+
+
+def _cut_take(seed: int) -> str:
+    """Where a clean take is placed that begins or ends in the middle, and holds 30 to 90 %."""
+    rng = np.random.default_rng([seed, 91])
+    sounds, song = SOUNDS[seed // 4 % 4], imagined_song(seed, KINDS[rng.integers(len(KINDS))])
+    manner = manner_for(sounds, seed)
+    played = play(song, manner, seed)
+    how = rng.integers(3)  # begins late, ends early, both
+    begin = rng.uniform(0.1, 0.4) if how != 1 else 0.0
+    end = rng.uniform(max(0.5, begin + 0.3), 0.9) if how != 0 else 1.0
+    cut_s = begin * played.end_s
+    sound = sound_of(played, manner, seed)[round(cut_s * RATE) : round(end * played.end_s * RATE)]
+    found = read_take(song, onsets_of(sound))
+    if not found.found:
+        return "refused"
+    starts = np.array([beats[0] if len(beats) else np.nan for beats in played.beats_s]) - cut_s
+    numbers = [played.chart.bars[index].number for index in played.order]
+    true = [numbers[np.nanargmin(np.abs(starts - bar.start_s))] for bar in found.bars]
+    if np.mean([bar.bar == number for bar, number in zip(found.bars, true, strict=True)]) >= 0.9:
+        return "at the right bar"
+    named = re.findall(r"at bar (\d+)", " ".join(n for n in found.notes if "may as well" in n))
+    return CUT[1] if str(true[0]) in named else "at a wrong bar"
 
 
 def librosa_f(sound: np.ndarray, truth: np.ndarray) -> float:
@@ -205,8 +240,12 @@ def table(rows: list[Judged]) -> None:
         if told:
             high = sum(m >= 0.5 for m in told)
             print(f"wrong songs of another form {words}: {high}/{len(told)} match 0.5 or more")
-    far = [r.far_right for r in rows if r.far_right is not None]
-    print(f"takes at 60 to 75 or 135 to 165 % of the map's tempo: {sum(far)}/{len(far)} followed")
+    for words, told, kinds in (
+        ("at 60 to 75 or 135 to 165 % of the map's tempo", [r.far for r in rows if r.far], FAR),
+        ("that begin or end in the middle", [r.cut for r in rows if r.cut], CUT),
+    ):
+        counts = ", ".join(f"{told.count(kind)} {kind}" for kind in kinds)
+        print(f"{len(told)} takes {words}: {counts}")
     calibration(rows)
 
 

@@ -24,7 +24,7 @@ from syncbox.rehearsal.structure import settle
 FITTED = Path(__file__).parents[1] / "syncbox" / "rehearsal" / "fitted.py"
 CALIBRATION_SEED = 5000
 ALIKE_BARS = 8  # songs that differ by no more look alike
-RIGHT_WEIGHT = 1.5  # it is worse to refuse the right song than to take a wrong one
+RIGHT_WEIGHT = 1.0  # against all wrong songs: to refuse the right one is as bad as to take another
 _BINS = 24
 
 

@@ -25,11 +25,11 @@ _OUTSIDE_S = 6.0
 _USUAL_LINES = 1.8  # what right takes show
 # Taps and pads say nothing of how bars sound; set by hand, clear of each other by far: times
 # that share a grid (contrast and score 3) match, times that do not (0) never do.
-_EXACT_WEIGHTS = (-2.0, 0.6, 1.4, 0.0, -1.2, -2.0, 0.3, 0.1, 0, 0, 0, 0, 0, 0)
+_EXACT_WEIGHTS = (-2.0, 0.6, 1.4, 0.0, -1.2, -2.0, 0.3, 0.1, 0, 0, 0, 0, 0, 0, 0, 0, 0)
 BEAT_FEATURES = ("one", "onset", "strength", "rival", "stray", "around", "contrast", "scatter")
 MATCH_FEATURES = (
     "one", "contrast", "score", "leaps", "jumps", "tempo", "covered", "lines", "places",
-    "sections", "form", "clear lines", "form untold", "outside",
+    "sections", "form", "clear lines", "form untold", "outside", "agree", "chance", "worst",
 )  # fmt: skip
 
 
@@ -78,6 +78,9 @@ def match_features(
             min(lines, 1.0),
             float(reading.form.in_step == UNTOLD),
             _outside(placed, onsets),
+            reading.form.agree,
+            reading.form.chance,
+            reading.form.worst,
         ]
     )
 

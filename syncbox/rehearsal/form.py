@@ -1,12 +1,13 @@
 """How well an order of bars fits the chart's form: what tells a song from another one.
 
 Songs go by fours, so in any other song too bars four apart are alike. But not less so
-where the sections differ, nor if the form began a few bars sooner or later.
+where the sections differ; and another song's sections come in another order, so that two
+passes of what should be one section sound nothing alike.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,9 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 UNTOLD = 0.6  # likeness where there is nothing to compare
-UNTOLD_MARGIN = 1.5
+UNTOLD_AGREE, UNTOLD_CHANCE = 0.8, 0.2
+_SAME = 2.0  # times as far apart as the nearest bars usually are, still sounds the same
+_ENOUGH_BARS = 3  # of two passes that are compared
 _ENOUGH = 12  # pairs, each counted twice, whose likeness is told
 
 
@@ -28,16 +31,15 @@ _ENOUGH = 12  # pairs, each counted twice, whose likeness is told
 class Heard:
     """What an order is judged by.
 
-    ties, opens: of the chart bars, opens where one begins a section; order: chart place of
-    each observed bar; apart: how near each two observed bars sound, (observed, observed);
-    lines: change of sound at each observed bar line.
+    ties: of the chart bars; order: chart place of each observed bar; apart: how near each two
+    observed bars sound, (observed, observed); far: how far apart they are, whatever the chart
+    says.
     """
 
     ties: Ties
-    opens: Bools
     order: Ints
     apart: Floats
-    lines: Floats
+    far: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +49,9 @@ class Form:
     places: float = UNTOLD  # bars of one place against bars of other sections
     sections: float = UNTOLD  # other bars of one section against the same
     in_step: float = UNTOLD  # bars of one place against bars of other sections in step
-    place_margin: float = UNTOLD_MARGIN  # places, against the form begun elsewhere, in spreads
-    section_margin: float = UNTOLD_MARGIN  # the same of sections
-    line_margin: float = UNTOLD_MARGIN  # the same of the change of sound at section lines
+    agree: float = UNTOLD_AGREE  # share of bars of one place that sound the same
+    chance: float = UNTOLD_CHANCE  # the same of bars of other sections in step
+    worst: float = UNTOLD_AGREE  # the same as agree, of the two passes that agree least
 
 
 def form_of(bars: Sequence[ChartBar], heard: Heard) -> Form:
@@ -67,29 +69,30 @@ def form_of(bars: Sequence[ChartBar], heard: Heard) -> Form:
             return UNTOLD
         return float(apart[kind].mean() - apart[than].mean())
 
-    def margin(names: Ints) -> float:
-        def fit(turn: int) -> float:
-            turned = np.roll(names, turn)
-            return float(apart[(turned[:, None] == turned) & inner].mean())
+    nearest = float(np.median(np.where(inner, heard.far, np.inf).min(axis=1)))
+    alike = heard.far < _SAME * nearest
 
-        few = min(place.sum(), others.sum()) < _ENOUGH
-        return UNTOLD_MARGIN if few else _margin(fit, len(order))
+    def share(kind: Bools, untold: float) -> float:
+        return float(alike[kind].mean()) if kind.sum() >= _ENOUGH else untold
 
-    opened = heard.opens[order] & (np.arange(len(order)) > 0)
-    line_margin = UNTOLD_MARGIN
-    if opened.any():
-        line_margin = _margin(lambda n: float(heard.lines[np.roll(opened, n)].mean()), len(order))
     return Form(
         nearer(place, others),
         nearer(section, others),
         nearer(place, others & (step[:, None] == step)),
-        margin(places),
-        margin(sections),
-        line_margin,
+        share(place, UNTOLD_AGREE),
+        share(others & (step[:, None] == step), UNTOLD_CHANCE),
+        _worst([bars[index].part for index in order], place, alike),
     )
 
 
-def _margin(fit: Callable[[int], float], count: int) -> float:
-    """How far a fit stands out from that of the same form turned by every number of bars."""
-    own, others = fit(0), np.array([fit(turn) for turn in range(1, count)])
-    return float(np.clip((own - others.mean()) / (others.std() + 1e-9), -2.0, 6.0))
+def _worst(passes: Sequence[tuple[int, int, int]], place: Bools, alike: Bools) -> float:
+    """The least share of bars that sound the same in any two passes of one section."""
+    names = {name: n for n, name in enumerate(dict.fromkeys(passes))}
+    number = np.array([names[each] for each in passes])
+    shares = []
+    for one in range(len(names)):
+        for other in range(one):
+            both = place & (number[:, None] == one) & (number == other)
+            if both.sum() >= _ENOUGH_BARS:
+                shares.append(float(alike[both].mean()))
+    return min(shares, default=UNTOLD_AGREE)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from syncbox.rehearsal.form import UNTOLD_AGREE
 from syncbox.rehearsal.trying import Tried
 
 if TYPE_CHECKING:
@@ -30,6 +31,8 @@ def notes_of(found: Tried, *, clicked: bool, locked: bool) -> tuple[str, ...]:
         others = [chart.bars[index].number for index in found.settled.elsewhere]
         listed = " or ".join(f"at bar {number}" for number in others)
         notes.append(f"it may as well begin {listed}: the bars sound alike there")
+    elif notes and found.settled.form.worst == UNTOLD_AGREE:
+        notes.append("where it begins is a guess: no section comes twice in the take")
     if clicked and not locked:
         notes.append(
             "the band kept to the map all through; a delay of the recording chain is the same for "

@@ -21,6 +21,7 @@ from syncbox.score.song import Song
 
 _LONG = 3.0  # a take this many times as long as the song is searched for it
 _STRETCH = 2.2  # songs in a stretch; stretches overlap by a song
+_AS_PLAYED = 0.8  # of a beat that was heard, against the band's course
 SURE = 0.5  # a beat that is less sure than this is not told
 WITH_CLICK_MS = 80.0  # a band that plays to the map's click never strays further
 
@@ -276,7 +277,7 @@ def _bar_rows(
         bar = chart.bars[p.index]
         here = np.flatnonzero(beats.bar == n)
         belief = float(sure[here].mean()) if len(here) else 0.0
-        ratio = _ratio(chart, placed, beats, [n])
+        ratio = _ratio(chart, placed, beats, [n], beats.smooth_s)
         tell = belief >= SURE and len(here) > 0
         late = float(np.mean(beats.smooth_s[here] - expected[here])) * 1000 if tell else None
         tempo = bar.tempo_qpm * ratio if tell and ratio else None
@@ -285,16 +286,19 @@ def _bar_rows(
 
 
 def _ratio(
-    chart: Chart, placed: Sequence[Placed], beats: Beats, bars: Sequence[int]
+    chart: Chart, placed: Sequence[Placed], beats: Beats, bars: Sequence[int], times: Floats
 ) -> float | None:
-    """Tempo of a run of bars against the map: from its first beat to the beat that follows it."""
+    """Tempo of a run of bars against the map: from its first beat to the beat that follows it.
+
+    times: of each beat, (n,).
+    """
     here = np.flatnonzero((beats.bar >= bars[0]) & (beats.bar <= bars[-1]))
     if not len(here):
         return None
     held = any(chart.bars[placed[n].index].hold_s for n in bars)
     last = int(here[-1]) if held else min(int(here[-1]) + 1, len(beats.bar) - 1)
     first = int(here[0])
-    took = beats.smooth_s[last] - beats.smooth_s[first]
+    took = times[last] - times[first]
     mapped = beats.map_s[last] - beats.map_s[first]
     if held and len(bars) > 1:  # time stood still inside
         return None
@@ -305,6 +309,9 @@ def _section_rows(
     chart: Chart, placed: Sequence[Placed], beats: Beats, sure: Floats
 ) -> tuple[SectionRow, ...]:
     rows = []
+    # How long a section took is what was played at its ends; a beat that was heard counts most.
+    heard = np.where(beats.weight > 0, _AS_PLAYED, 0.0)
+    times = heard * beats.played_s + (1 - heard) * beats.smooth_s
     starts = [
         n
         for n, p in enumerate(placed)
@@ -319,7 +326,7 @@ def _section_rows(
         here = np.flatnonzero((beats.bar >= first) & (beats.bar < end))
         free = [n for n in range(first, end) if not chart.bars[placed[n].index].hold_s]
         whole = [n for n in free if n < first + len(free)]
-        ratio = _ratio(chart, placed, beats, whole) if whole else None
+        ratio = _ratio(chart, placed, beats, whole, times) if whole else None
         scatter = (beats.played_s - beats.smooth_s)[here]
         scatter = scatter[beats.weight[here] > 0]
         belief = float(sure[here].mean()) if len(here) else 0.0

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from syncbox.rehearsal.chart import Chart, ChartBar
 from syncbox.rehearsal.following import sound_changes
 from syncbox.rehearsal.form import Form, Heard, form_of
-from syncbox.rehearsal.likeness import Likeness, looks_of, lows_of, ties_of
+from syncbox.rehearsal.likeness import Likeness, distances, looks_of, lows_of, ties_of
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
 from syncbox.rehearsal.walk import Course, Placed
 
@@ -33,19 +33,21 @@ _LINE_COST = 0.7
 _JUMP_COST = 10.0
 _PART_JUMP_COST = 3.0  # from the end of a pass to the begin of one
 _EDGE_COST = 3.0  # for beginning or ending inside the chart
+_CUT_COST = 1.0  # the same where the recording begins or ends amid the sound
 _ALMOST_COST = 12.0  # for one bar late or early where silence shows that the band played it so
 _OUTSIDE_S = 2.0  # before and after the bars that must be silent
 _REACH = 24  # bars that are shifted together at most
 _SHORTLIST = 40
 _GRID = 3  # bars between places where all that follows is tried one bar off
+_NAMED = 3  # other places that are told
 _PLACINGS = 2  # other places for a part of a song that are tried
 _ROUNDS = 8
 _TURNS = 8
 _RIVALS = 10  # orders that are measured to be compared with the best so far
 _HOPELESS = 20.0
 _GAIN_MIN = 0.5
-_EQUAL_OPENING = 7.0  # the crash that opens a section is played on whichever bar comes first
-_EQUAL = 3.0  # hypotheses this near are not told apart
+_EQUAL_OPENING = 4.0  # the crash that opens a section is played on whichever bar comes first
+_EQUAL = 2.0  # hypotheses this near are not told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,7 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
         replace(p, index=int(index)) for p, index in zip(course.placed, order, strict=True)
     )
     slips = tuple(_slips(chart.bars, order, judge))
-    heard = Heard(judge.ties, judge.opens, order, judge.alike.apart, judge.lines)
+    heard = Heard(judge.ties, order, judge.alike.apart, judge.far())
     form = form_of(chart.bars, heard)
     return Reading(Course(placed, course.score), slips, form, judge.elsewhere(order))
 
@@ -137,6 +139,7 @@ class _Judge:
         self.lines[0] = _LINE_COST  # any begin changes silence into sound
         self.fits = _fits(chart.bars, placed)
         self.whole = _silence_round(placed, onsets)
+        self.edge = [_EDGE_COST if silent else _CUT_COST for silent in self.whole]
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]
         self.opens = np.array(opens)
         self.closes = np.append(self.opens[1:], True)
@@ -145,6 +148,10 @@ class _Judge:
         """Take from an order how alike the bars of one place are in this take."""
         self.alike = Likeness.of(self.looks, self.ties, order)
         self.odd = _oddness(self.alike.apart, self.lows)
+
+    def far(self) -> Floats:
+        """How far apart the bars sound, whatever the chart says."""
+        return distances(self.looks, np.zeros((len(self.looks), len(self.looks)), dtype=bool))
 
     def settled(self, order: Ints) -> Ints:
         """The best order near one.
@@ -204,8 +211,11 @@ class _Judge:
         """Where else the first bar may be, in a take that begins or ends in the middle."""
         if order[0] <= self.first and order[-1] == len(self.bars) - 1:
             return ()
+        edge, self.edge = self.edge, [0.0, 0.0]  # where a song begins and ends says nothing here
         least = self.score(order) - _EQUAL
-        return tuple(int(moved[0]) for score, moved in self.moved_whole(order) if score > least)
+        others = [int(moved[0]) for score, moved in self.moved_whole(order) if score > least]
+        self.edge = edge
+        return tuple(others[:_NAMED])
 
     def best_order(self, order: Ints) -> Ints:
         """The order after as many moves as make it better."""
@@ -230,7 +240,7 @@ class _Judge:
         whole = self.closes[order[jumps]] & self.opens[order[jumps + 1]]
         price = float(np.where(whole, _PART_JUMP_COST, _JUMP_COST).sum())
         late, early = max(0, order[0] - self.first), len(self.bars) - 1 - order[-1]
-        price += _EDGE_COST * (min(3, late) + min(3, early))
+        price += min(3, late) * self.edge[0] + min(3, early) * self.edge[1]
         price += _ALMOST_COST * (late == 1 and self.whole[0])
         price += _ALMOST_COST * (early == 1 and self.whole[1])
         opening = float(self.odd[self.opening[order]].sum())

@@ -16,6 +16,7 @@ from syncbox.rehearsal.structure import Reading, settle
 
 MATCH_MIN = 0.5  # below this a take does not look like the song
 FAR_PACES = (2 / 3, 3 / 2)  # with the map's own: 0.53 to 1.87, so never half or double
+SEEMS_MIN = 0.15  # below this not even the tempo is told
 FAR_MATCH_MIN = 0.7  # who asks three times must be surer of the answer
 
 
@@ -50,12 +51,6 @@ class Tried:
         return cls(paced, pace, settled, beats, match)
 
     @property
-    def fit(self) -> float:
-        """What the way scored for each second that it covers."""
-        placed = self.settled.course.placed
-        return self.settled.course.score / (placed[-1].end_s - placed[0].start_s) if placed else 0.0
-
-    @property
     def played_pace(self) -> float:
         """How fast it was played against the map, by the middle bar."""
         ratios = [placed.ratio for placed in self.settled.course.placed]
@@ -78,10 +73,11 @@ def tried(
     best = max(far, key=lambda t: t.match)
     if best.match >= FAR_MATCH_MIN:
         return best
-    return replace(own, seems=_seems(own, far))
+    # Times alone, such as taps, fit a grid at many a tempo.
+    return own if onsets.exact else replace(own, seems=_seems(own, far))
 
 
 def _seems(own: Tried, far: Sequence[Tried]) -> float | None:
-    """The pace at which beats fit best, if that is far from the map's own tempo."""
-    best = max((own, *far), key=lambda t: t.fit)
-    return None if best is own else best.played_pace
+    """The pace at which a take fits best, if that is far from the map's own tempo."""
+    best = max((own, *far), key=lambda t: t.match)
+    return None if best is own or best.match < SEEMS_MIN else best.played_pace
