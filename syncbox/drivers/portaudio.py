@@ -27,6 +27,7 @@ from syncbox.errors import DeviceError
 from syncbox.units import NS_PER_SECOND
 
 _FIRST_BLOCK_S = 5.0
+_AHEAD_PART = 0.01  # of what the way to the ear is now, taken into its mean with each block
 _ARRIVING_BLOCKS = 8  # of silence, after which an engine that follows another knows the time
 
 
@@ -80,6 +81,7 @@ class DacClock:
         self._latency_s = latency_s
         self._zero_ns = 0
         self._tracker: Tracker | None = None
+        self._ahead_s = latency_s  # from a callback to its sound, smoothed
 
     def heard_s(self, now_ns: int, ahead_s: float) -> float:
         """When a block is heard that the callback at `now_ns` was told is `ahead_s` away."""
@@ -103,6 +105,15 @@ class DacClock:
         if lost > 0:  # a gap: what comes is heard that much later
             tracker = moved(tracker, lost, lost / self._rate)
         self._tracker = follow(tracker, frame, frame_count, heard_s)
+
+    def turn_ns(self, frame: int, now_ns: int, heard_s: float) -> int:
+        """When a block's turn came by the card's own pace; `now_ns` is late by some jitter."""
+        ahead_s = heard_s - (now_ns - self._zero_ns) / NS_PER_SECOND
+        if self._tracker is None:
+            self._ahead_s = ahead_s
+            return now_ns
+        self._ahead_s += (ahead_s - self._ahead_s) * _AHEAD_PART
+        return self.due_ns(frame) - round(self._ahead_s * NS_PER_SECOND)
 
     def due_ns(self, frame: int) -> int:
         """Host time at which a frame near the present block is heard."""
@@ -214,7 +225,8 @@ class Running:
                 if lost < 0:
                     out.fill(0)
                     return
-            cycle.hear_arrivals(frame_count, started_ns, self._rate)
+            began_ns = self._clock.turn_ns(self._own_count, started_ns, heard_s)
+            cycle.hear_arrivals(frame_count, began_ns, self._rate)
             block = cycle.begin(frame_count, lost, started_ns)
             played = self._played
             out[:] = block.audio[:played].T if block.audio.shape[0] else 0

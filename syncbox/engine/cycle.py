@@ -10,9 +10,19 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from syncbox.engine.records import BUCKETS, Deck, EventReader, Health, Pulse, push_event
+from syncbox.engine.records import (
+    BUCKETS,
+    Deck,
+    EventReader,
+    Health,
+    Pulse,
+    SentEvent,
+    push_event,
+)
 from syncbox.engine.standby import Standby, Understudy
 from syncbox.units import NS_PER_SECOND
+
+_AHEAD_BLOCKS = 32  # what seems to have come so much later than its block is not to be trusted
 
 
 class BlockLike(Protocol):
@@ -67,6 +77,7 @@ class Cycle:
         self._deck = deck
         self._sent = deck.sent
         self._heard = EventReader(deck.heard)
+        self._arrived: SentEvent | None = None  # the next that came in, for a later block
         self._counts = deck.sent_counts
         self._lengths = deck.lengths
         self.now_ns = now_ns
@@ -102,16 +113,22 @@ class Cycle:
         """Nothing is connected to an input any more."""
         self._state.input_gone(input_index)
 
-    def hear_arrivals(self, frame_count: int, started_ns: int, rate: int) -> None:
+    def hear_arrivals(self, frame_count: int, began_ns: int, rate: int) -> None:
         """What the input process stamped since the last block, one block after it arrived.
 
-        So the distances between messages are kept. Call it before `begin`.
+        So the distances between messages are kept. Call it before `begin`. `began_ns` is when the
+        block's turn came by the card's own pace: a callback that comes late must not move them,
+        and what has arrived since belongs to a later block.
         """
-        while (event := self._heard.next()) is not None:
+        while (event := self._arrived or self._heard.next()) is not None:
+            self._arrived = None
             if not event.data:
                 self._state.input_gone(event.port)
                 continue
-            age = (started_ns - (event.asked_ns or started_ns)) * rate // NS_PER_SECOND
+            age = (began_ns - (event.asked_ns or began_ns)) * rate // NS_PER_SECOND
+            if -_AHEAD_BLOCKS * frame_count <= age < 0:
+                self._arrived = event
+                return
             offset = min(max(frame_count - age, 0), frame_count - 1)
             self.hear(offset, event.port, event.data)
 

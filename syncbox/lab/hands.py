@@ -23,6 +23,7 @@ from syncbox.drivers.child import Child
 from syncbox.engine.leaving import told_to_leave
 from syncbox.engine.process import answer
 from syncbox.errors import DeviceError
+from syncbox.units import NS_PER_SECOND
 
 CLIENT_NAME = "syncbox-hands"
 _READY_S, _ANSWER_S = 30.0, 60.0
@@ -53,10 +54,13 @@ class Hands:
             self.close()
             raise
 
-    def play(self, strokes: Sequence[Stroke]) -> list[int]:
-        """Play them, wait, and give JACK's frame number of each."""
+    def play(self, strokes: Sequence[Stroke], *, at_ns: int = 0) -> list[int]:
+        """Play them, wait, and give JACK's frame number of each.
+
+        With `at_ns` they begin at that host time, as near as the callback knows it.
+        """
         wanted = [[frames, port, data.hex()] for frames, port, data in strokes]
-        self._child.tell(json.dumps({"play": wanted}).encode() + b"\n")
+        self._child.tell(json.dumps({"play": wanted, "at_ns": at_ns}).encode() + b"\n")
         answered = self._child.answer(patience_s=_ANSWER_S)
         self.gaps = answered["gaps"]
         frames: list[int] = answered["sent"]
@@ -94,7 +98,7 @@ class _Player:
             for number, name in enumerate(job.ports)
         }
         self._waiting: deque[tuple[int, int, bytes]] = deque()  # frame time, port, message
-        self._handed: deque[list[tuple[int, int, bytes]]] = deque()
+        self._handed: deque[tuple[int, list[tuple[int, int, bytes]]]] = deque()
         self.sent: list[int] = []
         self.gaps = 0  # blocks that the last play came too late for: what lay there was lost
         self.done = threading.Event()
@@ -118,10 +122,7 @@ class _Player:
         for port in self._ports.values():
             port.clear_buffer()
         if self._handed:
-            due = first + _LEAD_BLOCKS * count
-            for frames, port_number, data in self._handed.popleft():
-                due += frames
-                self._waiting.append((due, port_number, data))
+            self._take_up(first, count)
         while self._waiting and self._waiting[0][0] < first + count:
             due, number, data = self._waiting.popleft()
             offset = max(0, due - first)
@@ -130,10 +131,21 @@ class _Player:
             if not self._waiting:
                 self.done.set()
 
-    def play(self, strokes: list[tuple[int, int, bytes]]) -> list[int]:
+    def _take_up(self, first: int, count: int) -> None:
+        """What was handed over begins in some blocks, or at the time that was wanted."""
+        at_ns, strokes = self._handed.popleft()
+        due = first + _LEAD_BLOCKS * count
+        if at_ns:
+            ahead_ns = at_ns - system.now_ns()
+            due = max(due, first + ahead_ns * self._client.samplerate // NS_PER_SECOND)
+        for frames, port_number, data in strokes:
+            due += frames
+            self._waiting.append((due, port_number, data))
+
+    def play(self, strokes: list[tuple[int, int, bytes]], at_ns: int) -> list[int]:
         self.done.clear()
         self.sent = []
-        self._handed.append(strokes)
+        self._handed.append((at_ns, strokes))
         gaps = self._gaps
         self.done.wait(_ANSWER_S)
         self.gaps = self._gaps - gaps
@@ -150,7 +162,7 @@ class _Player:
 def _obey(player: Any, note: dict[str, Any]) -> None:
     if "play" in note:
         strokes = [(frames, port, bytes.fromhex(data)) for frames, port, data in note["play"]]
-        answer({"sent": player.play(strokes), "gaps": player.gaps})
+        answer({"sent": player.play(strokes, note["at_ns"]), "gaps": player.gaps})
     else:
         player.unplug(note["unplug"])
         answer({"unplugged": True})

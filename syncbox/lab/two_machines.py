@@ -40,7 +40,7 @@ _RIG = """
 syncbox: 1
 ports:
   box: {match: "*no-such-box*", wire: usb, clock: yes, start-stop: yes, song-position: yes}
-inputs: {pedals: "*syncbox-hands:pedal*"}
+inputs: {pedals: "*syncbox-hands:pedal*", drums: "*syncbox-hands:clock*"}
 controls:
   - {does: take over, port: pedals, message: controller 64}
 mixes:
@@ -59,10 +59,11 @@ class NotHereError(Exception):
     """Why two machines cannot be had on this computer."""
 
 
-def write_show(folder: Path) -> Path:
-    """A song of a steady click, with a pedal that takes over."""
+def write_show(folder: Path, *, led: bool = False) -> Path:
+    """A song of a steady click, with a pedal that takes over; `led`: another box leads."""
     folder.mkdir()
-    (folder / "rig.yaml").write_text(_RIG, encoding="utf-8")
+    rig = f"{_RIG}follow: drums\n" if led else _RIG
+    (folder / "rig.yaml").write_text(rig, encoding="utf-8")
     (folder / "two-machines.yaml").write_text(_SONG, encoding="utf-8")
     (folder / "setlist.yaml").write_text("syncbox: 1\nsongs: [two-machines]\n", encoding="utf-8")
     return folder
@@ -86,16 +87,24 @@ class Machine:
                 stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=subprocess.STDOUT,
-                env={**os.environ, "PYTHONUNBUFFERED": "1"},
+                # PortAudio and rtmidi find JACK by its own variable.
+                env={
+                    **os.environ,
+                    "PYTHONUNBUFFERED": "1",
+                    "JACK_DEFAULT_SERVER": self.server,
+                },
                 cwd=Path(syncbox.__file__).parent.parent,
             )
         self.processes.append(started)
         return started
 
-    def syncbox(self, *arguments: str, output: Path | None = None) -> subprocess.Popen[bytes]:
+    def syncbox(
+        self, *arguments: str, output: Path | None = None, driver: str = "jack"
+    ) -> subprocess.Popen[bytes]:
         """A syncbox on this machine's server, in plain lines."""
-        driver = ("--driver", "jack", "--device", self.server, "--plain")
-        command = (sys.executable, "-m", "syncbox", arguments[0], *arguments[1:], *driver)
+        device = self.server if driver == "jack" else "system"
+        options = ("--driver", driver, "--device", device, "--plain")
+        command = (sys.executable, "-m", "syncbox", arguments[0], *arguments[1:], *options)
         return self.run(*command, output=output)
 
     def cable(self, *, plugged: bool) -> None:
@@ -192,10 +201,11 @@ def two_machines() -> Iterator[tuple[Machine, Machine]]:
 
 
 @contextmanager
-def folder_of_a_show() -> Iterator[tuple[Path, Path]]:
+def folder_of_a_show(*, led: bool = False) -> Iterator[tuple[Path, Path]]:
     """The same show twice, as on two computers."""
     with tempfile.TemporaryDirectory(prefix="syncbox-two-") as place:
-        yield write_show(Path(place) / "first"), write_show(Path(place) / "spare")
+        first, spare = (write_show(Path(place) / name, led=led) for name in ("first", "spare"))
+        yield first, spare
 
 
 def wait_for_line(path: Path, words: str, *, seconds: float = _READY_S, times: int = 1) -> None:

@@ -114,3 +114,15 @@ def test_after_a_gap_messages_go_on_to_be_sent_when_their_frame_is_heard():
         frame += 256
     error_ns = clock.due_ns(frame) - 10**15 - 10_000_000 - round(frame / 48_000 * 1e9)
     assert abs(error_ns) < 10_000
+
+
+def test_the_turn_of_a_block_is_told_by_the_card_not_by_a_late_callback():
+    clock = DacClock(48_000, latency_s=0.01)
+    for block in range(2_000):
+        late_ns = 30_000_000 if block == 1_900 else (block * 7919) % 400_000
+        now_ns = 10**15 + block * 5_333_333 + late_ns
+        heard_s = clock.heard_s(now_ns, 0.04 - late_ns * 1e-9)
+        turn_ns = clock.turn_ns(block * 256, now_ns, heard_s)
+        clock.block(block * 256, 256, heard_s)
+        if block > 1_500:
+            assert abs(turn_ns - (10**15 + block * 5_333_333)) < 700_000

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -119,9 +120,37 @@ def test_arrivals_keep_their_distances_one_block_later(deck):
         push_event(deck.heard, 0, 3, ON, "played", asked_ns=now_ns - age_ns)
     push_event(deck.heard, 0, 1, b"", "played", asked_ns=now_ns)
     cycle.hear_arrivals(256, now_ns, 48_000)
-    # The first is late, the last is from the future of this clock: both are kept in the block.
-    assert [offset for offset, _, _ in state.heard] == [0, 1, 129, 255, 255]
+    # The first is late, and kept in the block; the last came after the block's own turn.
+    assert [offset for offset, _, _ in state.heard] == [0, 1, 129, 255]
+    assert state.gone == []
+    cycle.hear_arrivals(256, now_ns + block_ns, 48_000)
+    assert [offset for offset, _, _ in state.heard[4:]] == [1]
     assert state.gone == [1]
+
+
+def test_callbacks_that_come_late_do_not_move_what_came_in(deck):
+    """By the card's own pace; what came during a callback's delay belongs to a later block."""
+    state = Listening(1)
+    cycle = Cycle(Play(state, stand_in.render, 0, 4), deck, now_ns=lambda: 0)
+    start_ns, block_ns = 10**15, 256 * 1_000_000_000 // 48_000
+    for block in range(8):
+        push_event(deck.heard, 0, 3, ON, "played", asked_ns=start_ns + block * block_ns + 1_000_000)
+    frames = []
+    for block in range(12):
+        before = len(state.heard)
+        cycle.hear_arrivals(256, start_ns + block * block_ns, 48_000)
+        frames += [block * 256 + offset for offset, _, _ in state.heard[before:]]
+    assert len(frames) == 8
+    assert {late - early for early, late in pairwise(frames)} <= {255, 256, 257}
+
+
+def test_what_is_far_ahead_of_its_time_is_heard_at_once(deck):
+    """Then one of two clocks is wrong, and nothing may wait for it."""
+    state = Listening(1)
+    cycle = Cycle(Play(state, stand_in.render, 0, 4), deck, now_ns=lambda: 0)
+    push_event(deck.heard, 0, 3, ON, "played", asked_ns=2 * 10**15)
+    cycle.hear_arrivals(256, 10**15, 48_000)
+    assert len(state.heard) == 1
 
 
 class Clock:

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from syncbox.lab.capture import Heard
-from syncbox.lab.spare_trial import Outcome, Trial, Weather, trial
+from syncbox.lab.spare_trial import LEADER_TURNS_S, Outcome, Trial, Weather, trial
 from syncbox.lab.two_machines import offsets_ms, played_ns, resolution_us, why_not
 
 HEARABLE_MS = 6.0
@@ -90,6 +90,29 @@ def test_on_a_bad_network_it_is_still_within_what_is_heard() -> None:
         time.sleep(3)
         outcome = ready.outcome()
     within_what_is_heard(outcome)
+
+
+@marked
+def test_through_portaudio_a_first_that_is_killed_is_followed_on_its_grid() -> None:
+    with trial(driver="portaudio") as ready:
+        ready.kill_first()
+        took_over(ready)
+        outcome = ready.outcome()
+    within_what_is_heard(outcome)
+
+
+@marked
+@pytest.mark.parametrize("driver", ["jack", "portaudio"])
+def test_where_another_box_leads_the_spare_goes_on_with_it(driver: str) -> None:
+    """Also when the box changes its tempo later; both hear the same clocks, each on its own."""
+    with trial(driver=driver, leader_qpm=126) as ready:
+        ready.kill_first()
+        ready.spare_says("playing, took over")
+        time.sleep(LEADER_TURNS_S)
+        outcome = ready.outcome()
+    late_ms = outcome.from_leader_ms[1]
+    assert len(late_ms) > 20
+    assert np.median(np.abs(late_ms)) < HEARABLE_MS
 
 
 # --- the apparatus ----------------------------------------------------------------------------
