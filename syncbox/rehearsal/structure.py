@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
+from syncbox.rehearsal.edges import silence_round, with_edges
 from syncbox.rehearsal.following import sound_changes
 from syncbox.rehearsal.form import Form, Heard, form_of
 from syncbox.rehearsal.likeness import Likeness, distances, looks_of, lows_of, ties_of
@@ -35,7 +36,6 @@ _PART_JUMP_COST = 3.0  # from the end of a pass to the begin of one
 _EDGE_COST = 3.0  # for beginning or ending inside the chart
 _CUT_COST = 1.0  # the same where the recording begins or ends amid the sound
 _ALMOST_COST = 12.0  # for one bar late or early where silence shows that the band played it so
-_OUTSIDE_S = 2.0  # before and after the bars that must be silent
 _REACH = 24  # bars that are shifted together at most
 _SHORTLIST = 40
 _GRID = 3  # bars between places where all that follows is tried one bar off
@@ -79,7 +79,7 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
     """Move bars of a course to other places of the chart where they fit better by their sound."""
     if len(course.placed) < 3:
         return Reading(course, ())
-    course = replace(course, placed=_with_edges(chart, course.placed, onsets))
+    course = replace(course, placed=with_edges(chart, course.placed, onsets))
     order = np.array([placed.index for placed in course.placed])
     judge = _Judge(chart, course.placed, onsets)
     order = judge.settled(order)
@@ -90,38 +90,6 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
     heard = Heard(judge.ties, order, judge.alike.apart, judge.far())
     form = form_of(chart.bars, heard)
     return Reading(Course(placed, course.score), slips, form, judge.elsewhere(order))
-
-
-def _with_edges(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> tuple[Placed, ...]:
-    """The course without bars at its ends in which nobody plays, and with those that are played."""
-    bars = chart.bars
-    own = np.array([_support(bars[p.index], p, onsets) for p in placed])
-    middle = float(np.median(own))
-    enough = min(middle - max(0.8, 3.0 * float(np.median(np.abs(own - middle)))), 0.6 * middle)
-    first, last = 0, len(placed)
-    while last - first > 3 and own[last - 1] < enough and not bars[placed[last - 1].index].hold_s:
-        last -= 1
-    while last - first > 3 and own[first] < enough:
-        first += 1
-    out = list(placed[first:last])
-    for _ in range(2):
-        lead, ratio = out[0], float(np.median([p.ratio for p in out[:4]]))
-        index = max(0, lead.index - 1)
-        length = bars[index].seconds / ratio
-        more = Placed(index, lead.start_s - length, lead.start_s, ratio)
-        if more.start_s < -0.05 or _support(bars[index], more, onsets) < enough:
-            break
-        out.insert(0, more)
-    return tuple(out)
-
-
-def _support(bar: ChartBar, p: Placed, onsets: Onsets) -> float:
-    """How strongly sounds begin on a bar's beats after its first third of a beat."""
-    beat = onsets.strength.max(axis=0)
-    pace = (p.end_s - p.start_s) / bar.seconds
-    at = [round((p.start_s + s * pace) / STEP_S) for s in bar.beats_s if s > 0.05 * bar.seconds]
-    found = [float(beat[max(0, a - 4) : a + 5].max(initial=-1.0)) for a in at if a >= 0]
-    return float(np.mean(found)) if found else 0.0
 
 
 class _Judge:
@@ -138,7 +106,7 @@ class _Judge:
         self.lines = line_evidence(chart, placed, onsets)
         self.lines[0] = _LINE_COST  # any begin changes silence into sound
         self.fits = _fits(chart.bars, placed)
-        self.whole = _silence_round(placed, onsets)
+        self.whole = silence_round(placed, onsets)
         self.edge = [_EDGE_COST if silent else _CUT_COST for silent in self.whole]
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]
         self.opens = np.array(opens)
@@ -314,22 +282,6 @@ class _Judge:
             return np.asarray(self._alike(places, order) + _LINE_WEIGHT * lines + odd)
 
         return np.where(fits, own(moved) - own(order), -50.0)
-
-
-def _silence_round(placed: Sequence[Placed], onsets: Onsets) -> tuple[bool, bool]:
-    """Whether nothing is played just before the first bar, and after the last one has rung."""
-    begin, end = placed[0].start_s, placed[-1].end_s
-    strong = onsets.times_s[onsets.weights > 0.3]
-    usual = ((strong > begin) & (strong < end)).sum() / (end - begin)
-    before, after = min(_OUTSIDE_S, begin - 0.15), min(_OUTSIDE_S, onsets.duration_s - end - 0.5)
-    sounds = (
-        ((strong > begin - 0.15 - before) & (strong < begin - 0.15)).sum(),
-        ((strong > end + 0.5) & (strong < end + 0.5 + after)).sum(),
-    )
-    return tuple(  # type: ignore[return-value]
-        room > 0.2 and count < 0.3 * usual * room
-        for room, count in zip((before, after), sounds, strict=True)
-    )
 
 
 def _oddness(alike: Floats, lows: Floats) -> Floats:
