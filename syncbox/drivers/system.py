@@ -32,6 +32,8 @@ now_ns = time.perf_counter_ns
 ENGINE_PRIORITY = 8
 SENDER_PRIORITY = 9
 
+_STEPS_BACK = 10  # of niceness, on POSIX systems
+
 # A sleep is cut short by this much and the rest is spun away: Linux and macOS wake a
 # sleeper within 0.1 ms or so, Windows to the millisecond at best.
 SPIN_NS = 2_000_000 if sys.platform == "win32" else 250_000
@@ -73,6 +75,19 @@ def _linux_priority(asked: str, level: int) -> Grant:
             "/etc/security/limits.d/audio.conf, join the group audio and log in again",
         )
     return Grant(asked, True, f"real-time priority {level}")
+
+
+def step_back() -> None:
+    """Let this process give way to every other one; nothing happens where that cannot be.
+
+    On Linux a process of SCHED_BATCH does not interrupt the one that runs when it wakes up
+    (sched(7)), so it cannot delay an audio server that has no real-time priority.
+    """
+    with contextlib.suppress(OSError, AttributeError):
+        os.nice(_STEPS_BACK)
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
 
 
 def ask_for_callback_priority(level: int) -> Grant:

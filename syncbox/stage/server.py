@@ -44,7 +44,6 @@ PING_S, PONG_S = 5.0, 8.0  # a phone that has walked off is forgotten after both
 CONNECTIONS_MAX = 200
 _REPORTS_MAX = 64
 _WATCHFUL_MS = 10_000  # TCP gives up a connection that takes nothing for so long
-_MODESTY = 5  # steps of niceness on POSIX systems
 _POLICY = 1008  # RFC 6455, 7.4.1
 
 _TYPES = {
@@ -235,8 +234,7 @@ async def _serve(job: PageJob, listener: socket.socket) -> None:
 def main() -> None:
     """Entry of the process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(os, "nice"):
-        os.nice(_MODESTY)  # whatever plays goes first
+    system.step_back()  # whatever plays goes first
     try:
         job: PageJob = pickle.load(sys.stdin.buffer)
         listener = listening_socket(job.port)

@@ -124,3 +124,13 @@ def test_ctrl_c_does_not_reach_a_child():
     ) as child:
         out, _ = child.communicate()
     assert sys.platform == "win32" or out == "True\n"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a scheduler of Linux")
+def test_a_process_that_steps_back_neither_goes_first_nor_interrupts():
+    code = (
+        "import os; from syncbox.drivers import system; before = os.nice(0); system.step_back(); "
+        "print(os.sched_getscheduler(0) == os.SCHED_BATCH, os.nice(0) >= min(19, before + 10))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "True"]
