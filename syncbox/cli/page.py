@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Self
 import click
 
 from syncbox.engine.transport import NEXT_STATE, Command, State
+from syncbox.stage.addresses import PORT
 
 if TYPE_CHECKING:
     from syncbox.cli.perform import Performance
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from syncbox.stage.card import StageCard
     from syncbox.stage.host import FromPhone, PageHost, PageJob
 
-_PORT = 8260  # as in stage.addresses, which is loaded only where a page is served
 _ADDRESSES_SAID = 4
 # What the screen says about its own keys, for people who have none.
 _FOR_PHONES = {"Space starts": "waits for start", "Space goes on": "waits for the cue"}
@@ -34,14 +34,14 @@ class _PagePort(click.ParamType[int]):
         except ValueError:
             port = -1
         if not 0 <= port <= 65_535:
-            self.fail(f"{value!r} is not a port: write --page last, or --page {_PORT}", param, ctx)
+            self.fail(f"{value!r} is not a port: write --page last, or --page {PORT}", param, ctx)
         return port
 
 
 def page_option(what: str) -> Callable[[Any], Any]:
     """The option; `what` is its help."""
     return click.option(
-        "--page", "page_port", type=_PagePort(), is_flag=False, flag_value=str(_PORT),
+        "--page", "page_port", type=_PagePort(), is_flag=False, flag_value=str(PORT),
         metavar="[PORT]", help=what,
     )  # fmt: skip
 

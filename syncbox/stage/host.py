@@ -160,7 +160,7 @@ class PageHost:
                 continue
             while self._answers:
                 child.tell(f"answer {self._answers.popleft()}\n".encode())
-            if card is not None and time.monotonic() - self._shown_s < BEAT_S:
+            if card is not None and time.monotonic() - self._shown_s < 2 * BEAT_S:
                 if card is not written:
                     written, text = card, card_text(card)
                 child.tell(f"card {text}\n".encode())

@@ -18,10 +18,10 @@ from syncbox.score.controls import Control
 from syncbox.score.reading.control_tables import COMMANDS, JUMPS, OF_A_MIX, sign_text
 from syncbox.score.reading.report import Mistake
 from syncbox.score.rig import Rig
-from syncbox.stage.card import ControlRow, LearnCard
+from syncbox.stage.card import LEARN_STEPS, ControlRow, LearnCard
 from syncbox.stage.presses import KEEP, LEARN, LET_BE, Press
 
-CHOOSE, LISTEN, KEEP_OR_NOT = "choose", "listen", "keep"
+CHOOSE, LISTEN, KEEP_OR_NOT = LEARN_STEPS
 
 Read = Callable[[], tuple[Path, str]]
 Save = Callable[[Path, str], None]

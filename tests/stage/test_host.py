@@ -35,6 +35,7 @@ from syncbox.stage.host import (
 )
 from syncbox.stage.presses import Press
 
+pytestmark = pytest.mark.wall_clock
 CODE = "471028"
 
 
