@@ -90,3 +90,21 @@ def test_mistakes_get_one_message(show, capsys):
     code, _, err = run(capsys, show / "take.wav", show, "--song", "imagine")
     assert code == 1
     assert "did you mean 'imagined'" in err
+
+
+@pytest.mark.parametrize("speed", ["fast", "10%", "250%", "-80%"])
+def test_a_speed_that_makes_no_sense_is_refused(show, capsys, speed):
+    code, _, err = run(
+        capsys, show / "take.wav", show, "--song", "imagined", f"--speed={speed}"
+    )  # fmt: skip
+    assert code == 2
+    assert "from 20% to 200%" in err
+
+
+def test_a_speed_that_is_told_is_the_only_one_tried(show, capsys):
+    code, out, _ = run(capsys, show / "take.wav", show, "--song", "imagined", "--speed", "60%")
+    assert code != 0
+    assert "does not look like this song" in out
+    code, out, _ = run(capsys, show / "take.wav", show, "--song", "imagined", "--speed", "97.5%")
+    assert code == 0
+    assert "than the map" in out
