@@ -153,9 +153,9 @@ class Night:
             self.block()
             if self.broken:
                 return
+        self.leave()
         if self.seed % _PLAYED_OUT == 0:
             plays_out(self)
-        self.leave()
         self.state.input_gone(0)
         self.state.press(Command.QUIT)
         for _ in range(40):

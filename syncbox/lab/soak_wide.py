@@ -88,6 +88,7 @@ class WideNight(Night):
         self.gone.clear()
         for _, port, _ in self.to_tell:
             self.state.press(packed(Command.REFRESH_PORT, refresh(port, Refresh.WHOLE)))
+            self.asked_until = max(self.asked_until, self.state.next_frame + RATE)
         self.to_tell.clear()
 
     def pull_a_cable(self, first: int) -> None:
