@@ -56,9 +56,11 @@ def ties_of(bars: Sequence[ChartBar]) -> Ties:
     )
 
 
-def looks_of(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
-    """The look of each bar, (bars, rows, parts): its notes, or what was struck if it was told."""
-    cuts = _cuts(chart, placed, onsets)
+def looks_of(cuts: Floats, onsets: Onsets) -> Floats:
+    """The look of each bar, (bars, rows, parts): its notes, or what was struck if it was told.
+
+    cuts: of the bars, as `cuts_of` has them.
+    """
     if onsets.pitches is None:
         return _struck(cuts, onsets.flavour, onsets)
     rows = onsets.pitches.astype(np.float64)
@@ -66,11 +68,10 @@ def looks_of(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
     return _means(rows, np.clip(edges, 0, rows.shape[1] - 1))
 
 
-def lows_of(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
+def lows_of(cuts: Floats, onsets: Onsets) -> Floats:
     """How much that is low sounds in each bar, (bars,)."""
     rows = onsets.flavour if onsets.exact else onsets.flavour[:_LOW_ROWS]
-    struck = _struck(_cuts(chart, placed, onsets), rows, onsets)
-    return np.asarray(struck.mean(axis=(1, 2)))
+    return np.asarray(_struck(cuts, rows, onsets).mean(axis=(1, 2)))
 
 
 def _struck(cuts: Floats, rows: Floats, onsets: Onsets) -> Floats:
@@ -93,7 +94,7 @@ def _means(rows: Floats, edges: Ints) -> Floats:
     return np.asarray(means.transpose(1, 0, 2))
 
 
-def _cuts(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
+def cuts_of(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
     """Begin of each part of each bar, and the end of the last, in seconds, laid through beats."""
     beats = place_beats(chart, placed, onsets)
     cuts = []

@@ -17,7 +17,7 @@ from syncbox.rehearsal.chart import Chart, ChartBar
 from syncbox.rehearsal.edges import silence_round, with_edges
 from syncbox.rehearsal.following import sound_changes
 from syncbox.rehearsal.form import Form, Heard, form_of
-from syncbox.rehearsal.likeness import Likeness, distances, looks_of, lows_of, ties_of
+from syncbox.rehearsal.likeness import Likeness, cuts_of, distances, looks_of, lows_of, ties_of
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
 from syncbox.rehearsal.walk import Course, Placed
 
@@ -98,8 +98,8 @@ class _Judge:
     def __init__(self, chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> None:
         self.bars, self.first = chart.bars, chart.first
         self.ties = ties_of(chart.bars)
-        self.looks = looks_of(chart, placed, onsets)
-        self.lows = lows_of(chart, placed, onsets)
+        cuts = cuts_of(chart, placed, onsets)
+        self.looks, self.lows = looks_of(cuts, onsets), lows_of(cuts, onsets)
         self.alike = Likeness.unknown(self.looks)
         self.odd = _oddness(self.alike.apart, self.lows)
         self.opening = np.array([b.opening for b in chart.bars])
