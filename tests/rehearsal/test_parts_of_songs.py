@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -27,6 +28,7 @@ def bars_right(played, found: TakeReading, cut_s: float = 0.0) -> float:
     return float(np.mean(np.array(same) & np.array(near)))
 
 
+@lru_cache(maxsize=8)
 def whole(seed: int, sounds: str) -> tuple:
     """A take of a song with repeats, and its sound."""
     song = imagined_song(seed)
