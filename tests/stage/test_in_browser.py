@@ -200,6 +200,28 @@ def test_old_news_says_so_turns_grey_and_cannot_be_pressed(page, phone):
     assert "old" not in (phone.page.get_attribute("body", "class") or "")
 
 
+def test_a_slow_phone_draws_the_newest_card_and_skips_the_others(page, phone):
+    """Also where everything changes at once, and the letters have to be fitted each time."""
+    phone.page.evaluate(
+        """() => {
+          window.drawn = 0;
+          const slow = () => {
+            window.drawn += 1;
+            const began = Date.now();
+            while (Date.now() - began < 300);
+          };
+          new MutationObserver(slow)
+            .observe(document.getElementById("bar"), { childList: true, subtree: true });
+        }"""
+    )
+    for bar in range(100, 150):
+        page.card = replace(CARD, bar=bar, bars=999, section=f"Part {'x' * (bar % 7)}")
+        threading.Event().wait(0.06)
+    phone.wait("bar", "149")
+    assert phone.page.evaluate("() => window.drawn") < 40
+    phone.wait_until("document.getElementById('lost').hidden")
+
+
 def test_a_browser_without_web_sockets_is_told(browser, page):
     context = browser.new_context()
     context.add_init_script("delete window.WebSocket")

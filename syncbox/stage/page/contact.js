@@ -13,6 +13,7 @@ export class Contact {
     this.no = 0;
     this.heard = performance.now();
     this.began = false;
+    this.newest = null;  // a card that is not drawn yet
     this.waiting = new Map();
     this.pressed = 0;
     if (!("WebSocket" in window)) {
@@ -63,15 +64,17 @@ export class Contact {
   }
 
   take(note) {
+    if (this.another) return;  // this page is going
     if (note.card) {
       this.no = note.no;
       this.heard = performance.now();
       this.began = true;
       this.told = "";
-      this.seen(note.card);
-      this.fresh("");
+      if (!this.newest) setTimeout(() => this.draw(), 0);  // a phone that is slow skips cards
+      this.newest = note.card;
     } else if (note.hello) {  // another page or version is served here now
-      if (this.page && this.page !== note.hello) location.reload();
+      this.another = Boolean(this.page) && this.page !== note.hello;
+      if (this.another) location.reload();
       this.page = note.hello;
     } else if (note.full) {
       this.told = `${note.full} phones look already, and there is no room for more.`;
@@ -86,6 +89,13 @@ export class Contact {
       this.waiting.delete(note.answer.id);
       if (done) done(note.answer);
     }
+  }
+
+  draw() {
+    const card = this.newest;
+    this.newest = null;
+    this.seen(card);
+    this.fresh("");
   }
 
   say(note) {

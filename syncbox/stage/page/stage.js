@@ -73,9 +73,10 @@ function show(fresh) {
 let fitted = "";
 
 function fitAll() {  // only where something else than figures has changed
-  const steady = { ...card, bar: 0, beat: 0, to_go_bars: card.to_go_bars === null, means: 0, set_time: card.set_time.length };
+  const steady = { ...card, bar: 0, beat: 0, to_go_bars: card.to_go_bars === null, means: 0 };
+  const figures = JSON.stringify([steady, at("tempo").textContent]).replace(/\d/g, "0");
   const sheet = document.querySelector(".sheet:not([hidden])");
-  const key = JSON.stringify([steady, innerWidth, innerHeight, sheet && [sheet.id, sheet.offsetHeight]]);
+  const key = JSON.stringify([figures, innerWidth, innerHeight, sheet && [sheet.id, sheet.offsetHeight]]);
   if (key === fitted) return;
   fitted = key;
   const box = at("show");
