@@ -65,7 +65,7 @@ def _answers(name: str) -> bool:
 def _end(server: subprocess.Popen[bytes]) -> None:
     server.terminate()
     try:
-        server.wait(5)
+        server.wait(20)  # one that is killed keeps one of the eight places that JACK has
     except subprocess.TimeoutExpired:
         server.kill()
         server.wait()

@@ -118,7 +118,7 @@ class Machine:
             if process.poll() is None:
                 process.send_signal(signal.SIGTERM)
                 with contextlib.suppress(subprocess.TimeoutExpired):
-                    process.wait(8)
+                    process.wait(20)
             if process.poll() is None:
                 process.kill()
                 process.wait()
