@@ -22,7 +22,7 @@ from syncbox.rehearsal.walk import Placed
 Ints = NDArray[np.int64]
 
 _SLOTS, _NOTE_SLOTS = 16, 8
-_LOW_ROWS = 4  # of the flavour, 40 to 640 Hz
+_LOW_ROWS, _DEEP_ROWS = 4, 2  # of the flavour, 40 to 640 Hz and 40 to 160 Hz
 _CYCLE = 4  # bars after which grooves and chords often come round
 _SPEAKS_MAX = 3.0  # nats that one pair of bars can say
 _SPREAD_MIN = 0.2  # of a logarithm: less is not believed
@@ -74,17 +74,33 @@ def lows_of(cuts: Floats, onsets: Onsets) -> Floats:
     return np.asarray(_struck(cuts, rows, onsets).mean(axis=(1, 2)))
 
 
+def deep_of(cuts: Floats, onsets: Onsets) -> Floats:
+    """What begins deep down in the parts of each bar, (bars, 1, parts): strokes of the bass drum.
+
+    The first part is left out: what rings over from the bar before is not the bar's own.
+    """
+    deep = _normal(onsets.flavour[:_DEEP_ROWS].mean(axis=0, keepdims=True))
+    begins = _means(deep, _centred(cuts[:, :: _SLOTS // _NOTE_SLOTS], onsets))
+    begins[:, :, 0] = 0.0
+    return begins
+
+
 def _struck(cuts: Floats, rows: Floats, onsets: Onsets) -> Floats:
     """What begins in the parts of each bar, (bars, rows, parts), centred on where it is played."""
     from scipy.ndimage import maximum_filter1d
 
-    cuts = (cuts - (cuts[:, 1:2] - cuts[:, :1]) / 2) / STEP_S
-    edges = np.clip(np.round(cuts).astype(int), 0, onsets.steps - 1)
+    edges = _centred(cuts, onsets)
     width = max(3, int(np.median(np.diff(edges))))
     strong = maximum_filter1d(_normal(onsets.strength[LOW : LOW + 1]), width)
     beats = strong[:, (edges[:, 1:] + edges[:, :-1]) // 2]
     looks = np.concatenate([_means(_normal(rows), edges), beats.transpose(1, 0, 2)], axis=1)
     return np.asarray(looks[:, :, 1:])  # what rings over from the bar before is not the bar's own
+
+
+def _centred(cuts: Floats, onsets: Onsets) -> Ints:
+    """Steps at which parts begin whose middles are where sounds are due, (bars, parts + 1)."""
+    cuts = (cuts - (cuts[:, 1:2] - cuts[:, :1]) / 2) / STEP_S
+    return np.asarray(np.clip(np.round(cuts).astype(int), 0, onsets.steps - 1))
 
 
 def _means(rows: Floats, edges: Ints) -> Floats:
@@ -110,11 +126,11 @@ def cuts_of(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Floats:
     return np.array(cuts)
 
 
-def distances(looks: Floats, fellows: NDArray[np.bool_]) -> Floats:
+def distances(looks: Floats, fellows: NDArray[np.bool_], trust: Floats | None = None) -> Floats:
     """How far apart each two looks are, (bars, bars).
 
     Rows count by how much better than chance they agree between bars of one place:
-    `fellows` says which two are.
+    `fellows` says which two are; and by how much each is trusted, if that differs.
     """
     weights = np.ones(looks.shape[1])
     first, second = np.nonzero(np.triu(fellows, 1))
@@ -122,6 +138,8 @@ def distances(looks: Floats, fellows: NDArray[np.bool_]) -> Floats:
         within = ((looks[first] - looks[second]) ** 2).mean(axis=(0, 2)) / 2 + 1e-9
         gain = np.maximum(looks.var(axis=0).mean(axis=1) / within - 1, 0.05)
         weights = gain / within
+    if trust is not None:
+        weights = weights * trust
     flat = (looks * np.sqrt(weights / weights.sum())[:, None]).reshape(len(looks), -1)
     square = (flat**2).sum(axis=1)
     return np.asarray(np.sqrt(np.maximum(square[:, None] + square - 2 * flat @ flat.T, 0)))
@@ -148,9 +166,9 @@ class Likeness:
     @classmethod
     def of(cls, looks: Floats, ties: Ties, order: Ints) -> Likeness:
         """Measured on an order of chart places that is right for most bars."""
-        place = _same(ties.place, order)
-        cycle = _same(ties.cycle, order) & ~place
-        section = _same(ties.section, order)
+        place = tied(ties.place, order)
+        cycle = tied(ties.cycle, order) & ~place
+        section = tied(ties.section, order)
         far = distances(looks, place)
         beside = section & ~place & ~cycle
         others = ~section & ~np.eye(len(order), dtype=bool)
@@ -162,7 +180,8 @@ class Likeness:
         )
 
 
-def _same(names: Ints, order: Ints) -> NDArray[np.bool_]:
+def tied(names: Ints, order: Ints) -> NDArray[np.bool_]:
+    """Which observed bars have the same name, (bars, bars); none with itself."""
     same = names[order][:, None] == names[order]
     np.fill_diagonal(same, val=False)
     return np.asarray(same)

@@ -17,8 +17,17 @@ from syncbox.rehearsal.chart import Chart, ChartBar
 from syncbox.rehearsal.edges import silence_round, with_edges
 from syncbox.rehearsal.following import sound_changes
 from syncbox.rehearsal.form import Form, Heard, form_of
-from syncbox.rehearsal.likeness import Likeness, cuts_of, distances, looks_of, lows_of, ties_of
+from syncbox.rehearsal.likeness import (
+    Likeness,
+    cuts_of,
+    deep_of,
+    distances,
+    looks_of,
+    lows_of,
+    ties_of,
+)
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
+from syncbox.rehearsal.telling import Telling
 from syncbox.rehearsal.walk import Course, Placed
 
 Ints = NDArray[np.int64]
@@ -100,6 +109,7 @@ class _Judge:
         self.ties = ties_of(chart.bars)
         cuts = cuts_of(chart, placed, onsets)
         self.looks, self.lows = looks_of(cuts, onsets), lows_of(cuts, onsets)
+        self.deep = None if onsets.pitches is None else deep_of(cuts, onsets)
         self.alike = Likeness.unknown(self.looks)
         self.odd = _oddness(self.alike.apart, self.lows)
         self.opening = np.array([b.opening for b in chart.bars])
@@ -322,20 +332,21 @@ def _fits(bars: Sequence[ChartBar], placed: Sequence[Placed]) -> NDArray[np.bool
 
 def _slips(bars: Sequence[ChartBar], order: Ints, judge: _Judge) -> list[Slip]:
     """What the jumps of an order left out or played again, and how sure their places are."""
-    slips = []
+    slips, telling = [], Telling(judge.looks, judge.deep, judge.ties, order)
     for at in np.flatnonzero(np.diff(order) != 1) + 1:
         before, after = int(order[at - 1]), int(order[at])
         kind = "missing" if after > before else "extra"
         first, last = (before + 1, after - 1) if after > before else (after, before)
         if all(bars[i].opening for i in range(first, last + 1)):
             continue  # nobody counted in after the hold, or somebody counted twice
-        low, high = _span(order, int(at), first, judge)
+        low, high = _span(int(at), first, judge, telling)
         slips.append(Slip(kind, first, last, first - low, last + high))
     return slips
 
 
-def _span(order: Ints, at: int, first: int, judge: _Judge) -> tuple[int, int]:
+def _span(at: int, first: int, judge: _Judge, telling: Telling) -> tuple[int, int]:
     """How many bars earlier and later than its first bar a slip fits about as well."""
+    order = telling.order
     step = int(order[at] - order[at - 1]) - 1
     best = judge.score(order)
     reach = [0, 0]
@@ -348,7 +359,10 @@ def _span(order: Ints, at: int, first: int, judge: _Judge) -> tuple[int, int]:
             moved[run] -= way * step
             if not judge.allowed(moved):
                 break
-            equal = _EQUAL_OPENING if judge.opens[max(0, first - far)] and way < 0 else _EQUAL
-            if judge.score(moved) > best - equal:
+            other = max(0, first - far)
+            own = judge.bars[other].part == judge.bars[first].part
+            equal = _EQUAL_OPENING if judge.opens[other] and own and way < 0 else _EQUAL
+            worse = best - judge.score(moved)
+            if worse < equal and worse + telling.says(moved) < equal:
                 reach[side] = far
     return reach[0], reach[1]
