@@ -29,11 +29,14 @@ from syncbox.rehearsal.imagined import Manner, Played, imagined_song, manner_for
 from syncbox.rehearsal.imagined_sound import sound_of
 from syncbox.rehearsal.onsets import RATE, Onsets, onsets_of
 from syncbox.rehearsal.reading import read_take
-from syncbox.rehearsal.trying import tried
+from syncbox.rehearsal.trying import SURE_MATCH, tried
 
 SOUNDS = ("drums", "drums and bass", "mix", "brushes")
 FAR = ("followed", "refused with its tempo", "refused", "wrong")
-CUT = ("at the right bar", "at a wrong bar, the right one named", "refused", "at a wrong bar")
+CUT = (
+    "at the right bar", "at a wrong bar, the right one named", "at a wrong bar, called a guess",
+    "refused", "at a wrong bar",
+)  # fmt: skip
 KINDS = ("plain", "odd", "ramp", "held")
 
 
@@ -182,8 +185,9 @@ def _cut_take(seed: int) -> str:
     true = [numbers[np.nanargmin(np.abs(starts - bar.start_s))] for bar in found.bars]
     if np.mean([bar.bar == number for bar, number in zip(found.bars, true, strict=True)]) >= 0.9:
         return "at the right bar"
-    named = re.findall(r"at bar (\d+)", " ".join(n for n in found.notes if "may as well" in n))
-    return CUT[1] if str(true[0]) in named else "at a wrong bar"
+    if true[0] in found.other_begins:
+        return CUT[1]
+    return CUT[2] if found.place_guessed else "at a wrong bar"
 
 
 def librosa_f(sound: np.ndarray, truth: np.ndarray) -> float:
@@ -239,7 +243,11 @@ def table(rows: list[Judged]) -> None:
     ):
         if told:
             high = sum(m >= 0.5 for m in told)
-            print(f"wrong songs of another form {words}: {high}/{len(told)} match 0.5 or more")
+            sure = sum(m >= SURE_MATCH for m in told)
+            print(
+                f"wrong songs of another form {words}: {high}/{len(told)} match 0.5 or more, "
+                f"{sure} without a word that it may be another song"
+            )
     for words, told, kinds in (
         ("at 60 to 75 or 135 to 165 % of the map's tempo", [r.far for r in rows if r.far], FAR),
         ("that begin or end in the middle", [r.cut for r in rows if r.cut], CUT),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from syncbox.rehearsal.form import UNTOLD_AGREE
-from syncbox.rehearsal.trying import Tried
+from syncbox.rehearsal.trying import SURE_MATCH, Tried
 
 if TYPE_CHECKING:
     from syncbox.rehearsal.reading import BarRow
@@ -27,12 +27,16 @@ def notes_of(found: Tried, *, clicked: bool, locked: bool) -> tuple[str, ...]:
     if placed[-1].index < len(chart.bars) - 1:
         number = chart.bars[placed[-1].index].number
         notes.append(f"the take ends before the song does, after bar {number}")
-    if found.settled.elsewhere:
-        others = [chart.bars[index].number for index in found.settled.elsewhere]
-        listed = " or ".join(f"at bar {number}" for number in others)
-        notes.append(f"it may as well begin {listed}: the bars sound alike there")
-    elif notes and found.settled.form.worst == UNTOLD_AGREE:
-        notes.append("where it begins is a guess: no section comes twice in the take")
+    if found.match < SURE_MATCH:
+        notes.append(
+            "it may be another song: one whose sections come in the same order, at about this "
+            "tempo, would match as well"
+        )
+    guess = why_guessed(found, locked=locked)
+    if guess:
+        listed = " or ".join(f"at bar {number}" for number in other_begins(found))
+        also = f"; it may as well begin {listed}" if listed else ""
+        notes.append(f"where it begins is a guess: {guess}{also}")
     if clicked and not locked:
         notes.append(
             "the band kept to the map all through; a delay of the recording chain is the same for "
@@ -41,6 +45,23 @@ def notes_of(found: Tried, *, clicked: bool, locked: bool) -> tuple[str, ...]:
     if not clicked:
         notes.append("played freely: the map is laid at the first beats and after every hold")
     return tuple(notes)
+
+
+def why_guessed(found: Tried, *, locked: bool) -> str:
+    """Why it is not sure at which bar a take begins; empty: it is, as far as can be told."""
+    settled, placed = found.settled, found.settled.course.placed
+    whole = placed[0].index <= found.chart.first and placed[-1].index == len(found.chart.bars) - 1
+    if whole or locked:
+        return ""
+    if settled.elsewhere:
+        return "bars sound alike elsewhere in the song"
+    return "no section comes twice in the take" if settled.form.worst == UNTOLD_AGREE else ""
+
+
+def other_begins(found: Tried) -> list[int]:
+    """Numbers of other bars at which a take may begin, the likeliest first."""
+    others = found.settled.elsewhere or found.settled.next_best
+    return [found.chart.bars[index].number for index in others]
 
 
 def far_note(bars: Sequence[BarRow]) -> str:

@@ -12,10 +12,10 @@ from syncbox.rehearsal.beats import Beats
 from syncbox.rehearsal.belief import beat_confidence
 from syncbox.rehearsal.chart import Chart, ChartBar, at_pace, chart_of
 from syncbox.rehearsal.following import follow
-from syncbox.rehearsal.notes import far_note, notes_of, seems
+from syncbox.rehearsal.notes import far_note, notes_of, other_begins, seems, why_guessed
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets, part_of
 from syncbox.rehearsal.structure import Slip
-from syncbox.rehearsal.trying import MATCH_MIN, Tried, tried
+from syncbox.rehearsal.trying import MATCH_MIN, SURE_MATCH, Tried, tried
 from syncbox.rehearsal.walk import Placed
 from syncbox.score.song import Song
 
@@ -100,6 +100,13 @@ class TakeReading:
     missing_bars: tuple[SlipRow, ...] = ()
     extra_bars: tuple[SlipRow, ...] = ()
     notes: tuple[str, ...] = ()
+    place_guessed: bool = False  # whether it begins at its first bar is not sure
+    other_begins: tuple[int, ...] = ()  # numbers of bars at which it may begin as well
+
+    @property
+    def song_sure(self) -> bool:
+        """Whether no other song of the same form and tempo is likely to match as well."""
+        return self.found and self.match >= SURE_MATCH
 
     @property
     def found(self) -> bool:
@@ -138,8 +145,10 @@ def _reading(found: Tried, onsets: Onsets, locked_at_s: float | None) -> TakeRea
     rows = _beat_rows(chart, placed, beats, expected, sure)
     bars = _bar_rows(chart, placed, beats, expected, sure)
     sections = _section_rows(chart, placed, beats, sure)
+    locked = locked_at_s is not None
+    guessed = bool(why_guessed(found, locked=locked))
     dark = sum(row.confidence < SURE for row in rows)
-    notes = notes_of(found, clicked=clicked, locked=locked_at_s is not None)
+    notes = notes_of(found, clicked=clicked, locked=locked)
     if dark:
         notes = (*notes, f"{dark} of {len(rows)} beats: the sound cannot tell")
     if found.pace != 1.0:  # the answer is against the map as it is written
@@ -157,6 +166,8 @@ def _reading(found: Tried, onsets: Onsets, locked_at_s: float | None) -> TakeRea
         sections,
         *_slip_rows(chart.bars, settled.slips),
         notes,
+        guessed,
+        tuple(other_begins(found)) if guessed else (),
     )
 
 

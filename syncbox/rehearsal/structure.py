@@ -48,6 +48,7 @@ _ALMOST_COST = 12.0  # for one bar late or early where silence shows that the ba
 _REACH = 24  # bars that are shifted together at most
 _SHORTLIST = 40
 _GRID = 3  # bars between places where all that follows is tried one bar off
+_ONE_TEMPO, _ANY_TEMPO = 0.05, 0.2  # by how much lengths of bars may differ, of a logarithm
 _NAMED = 3  # other places that are told
 _PLACINGS = 2  # other places for a part of a song that are tried
 _ROUNDS = 8
@@ -82,6 +83,7 @@ class Reading:
     slips: tuple[Slip, ...]
     form: Form = field(default_factory=Form)
     elsewhere: tuple[int, ...] = ()  # other chart bars that the first one may as well be
+    next_best: tuple[int, ...] = ()  # those it would be if not this one, however much worse
 
 
 def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
@@ -98,7 +100,7 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
     slips = tuple(_slips(chart.bars, order, judge))
     heard = Heard(judge.ties, order, judge.alike.apart, judge.far())
     form = form_of(chart.bars, heard)
-    return Reading(Course(placed, course.score), slips, form, judge.elsewhere(order))
+    return Reading(Course(placed, course.score), slips, form, *judge.elsewhere(order))
 
 
 class _Judge:
@@ -115,7 +117,8 @@ class _Judge:
         self.opening = np.array([b.opening for b in chart.bars])
         self.lines = line_evidence(chart, placed, onsets)
         self.lines[0] = _LINE_COST  # any begin changes silence into sound
-        self.fits = _fits(chart.bars, placed)
+        self.fits = _fits(chart.bars, placed, _ONE_TEMPO)
+        self.fits_loosely = _fits(chart.bars, placed, _ANY_TEMPO)
         self.whole = silence_round(placed, onsets)
         self.edge = [_EDGE_COST if silent else _CUT_COST for silent in self.whole]
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]
@@ -185,15 +188,22 @@ class _Judge:
         self.measure(order)
         return sorted(scored, key=lambda each: each[0], reverse=True)
 
-    def elsewhere(self, order: Ints) -> tuple[int, ...]:
-        """Where else the first bar may be, in a take that begins or ends in the middle."""
+    def elsewhere(self, order: Ints) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Where else the first bar may be, in a take that begins or ends in the middle.
+
+        First what fits about as well, then what comes next, also at another tempo: a band
+        that begins in the middle may have taken any.
+        """
         if order[0] <= self.first and order[-1] == len(self.bars) - 1:
-            return ()
-        edge, self.edge = self.edge, [0.0, 0.0]  # where a song begins and ends says nothing here
+            return (), ()
+        kept = self.edge, self.fits
+        self.edge = [0.0, 0.0]  # where a song begins and ends says nothing here
         least = self.score(order) - _EQUAL
-        others = [int(moved[0]) for score, moved in self.moved_whole(order) if score > least]
-        self.edge = edge
-        return tuple(others[:_NAMED])
+        equal = [int(moved[0]) for score, moved in self.moved_whole(order) if score > least]
+        self.fits = self.fits_loosely
+        others = [int(moved[0]) for _, moved in self.moved_whole(order)]
+        self.edge, self.fits = kept
+        return tuple(equal[:_NAMED]), tuple(others[:_NAMED])
 
     def best_order(self, order: Ints) -> Ints:
         """The order after as many moves as make it better."""
@@ -318,14 +328,17 @@ def line_evidence(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Flo
     return np.asarray(np.clip((near - near.mean()) / (near.std() + 1e-9), -1.5, 3.0))
 
 
-def _fits(bars: Sequence[ChartBar], placed: Sequence[Placed]) -> NDArray[np.bool_]:
-    """Whether each observed bar can be each chart bar, by rhythm and length: (observed, chart)."""
+def _fits(bars: Sequence[ChartBar], placed: Sequence[Placed], apart: float) -> NDArray[np.bool_]:
+    """Whether each observed bar can be each chart bar, by rhythm and length: (observed, chart).
+
+    apart: how far two lengths may lie apart, of a logarithm.
+    """
     fits = np.zeros((len(placed), len(bars)), dtype=bool)
     for i, p in enumerate(placed):
         own = bars[p.index]
         for j, bar in enumerate(bars):
             same = len(bar.beats_s) == len(own.beats_s) and abs(bar.quarters - own.quarters) < 1e-6
-            near = abs(np.log(bar.seconds / own.seconds)) < 0.05
+            near = abs(np.log(bar.seconds / own.seconds)) < apart
             fits[i, j] = same and near and bar.hold_s == own.hold_s
     return fits
 

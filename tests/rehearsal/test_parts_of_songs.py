@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import lru_cache
+from html import escape
 
 import numpy as np
 import pytest
@@ -12,10 +13,13 @@ from rehearsing import read, taken
 
 from syncbox.rehearsal.imagined import Manner, imagined_song, play
 from syncbox.rehearsal.imagined_sound import sound_of
-from syncbox.rehearsal.notes import seems
+from syncbox.rehearsal.notes import notes_of, seems
 from syncbox.rehearsal.onsets import RATE, onsets_of, onsets_of_times
+from syncbox.rehearsal.page import as_html
 from syncbox.rehearsal.reading import TakeReading, read_take
+from syncbox.rehearsal.tables import as_json
 from syncbox.rehearsal.trying import Tried
+from syncbox.rehearsal.wording import summary
 
 
 def bars_right(played, found: TakeReading, cut_s: float = 0.0) -> float:
@@ -59,8 +63,54 @@ def test_one_section_alone_is_no_sure_place() -> None:
         round(float(played.beats_s[n][0]) * RATE) for n in (parts.index(verse.part), last)
     )
     found = read_take(played.chart.song, onsets_of(sound[begin:end]))
-    told = " ".join(found.notes)
-    assert not found.found or "may as well begin" in told or "is a guess" in told
+    assert not found.found or says_that_it_guesses(found)
+
+
+def says_that_it_guesses(found: TakeReading) -> bool:
+    """Whether words, table and report all say that the place is a guess, and name other places."""
+    named = " or ".join(f"at bar {number}" for number in found.other_begins)
+    words = [line for line in summary(found) if "where it begins is a guess" in line]
+    data = as_json(found)
+    report = as_html(found, "A song", "take.wav")
+    assert found.place_guessed == bool(words) == (not data["place_sure"])
+    assert data["other_begins"] == list(found.other_begins)
+    return bool(words) and named in words[0] and escape(words[0]) in report
+
+
+def test_a_part_that_is_in_the_song_twice_is_a_guess_that_names_both_places() -> None:
+    song = imagined_song(2016, form=("Verse", "Chorus", "Bridge", "Verse", "Chorus", "Verse"))
+    played = play(song, Manner(sounds="mix", humanise_ms=6.0, drift=0.01), 2016)
+    bars = played.chart.bars
+    parts = list(dict.fromkeys(bar.part for bar in bars if bar.section in ("Verse", "Chorus")))
+    starts = [next(bar.number for bar in bars if bar.part == part) for part in parts]
+    assert [bars[index].section for index in played.order].count("Verse") >= 24
+    first = next(n for n, index in enumerate(played.order) if bars[index].part == parts[2])
+    last = next(n for n, index in enumerate(played.order) if bars[index].part == parts[4])
+    begin, end = (round(float(played.beats_s[n][0]) * RATE) - RATE // 20 for n in (first, last))
+    found = read_take(song, onsets_of(sound_of(played, Manner(sounds="mix"), 2016)[begin:end]))
+    assert found.found
+    assert says_that_it_guesses(found)
+    assert {starts[0], starts[2]} <= {found.bars[0].bar, *found.other_begins}
+
+
+def test_a_whole_take_is_no_guess() -> None:
+    played, sound = whole(2016, "mix")
+    found = read_take(played.chart.song, onsets_of(sound))
+    assert found.song_sure
+    assert as_json(found)["song_sure"]
+    assert not says_that_it_guesses(found)
+    assert not any("another song" in line for line in summary(found))
+
+
+def test_a_match_that_another_song_could_have_is_called_one() -> None:
+    played, sound = whole(2016, "mix")
+    chart, onsets = played.chart, onsets_of(sound)
+    own = Tried.at(chart, onsets, 1.0, None)
+    doubtful = notes_of(replace(own, match=0.7), clicked=True, locked=False)
+    assert any("it may be another song" in note for note in doubtful)
+    found = replace(read_take(chart.song, onsets), match=0.7, notes=doubtful)
+    assert not as_json(found)["song_sure"]
+    assert "it may be another song" in as_html(found, "A song", "take.wav")
 
 
 @pytest.mark.parametrize("seed", [5, 12])
