@@ -31,7 +31,7 @@ from syncbox.drivers.spare_rules import (
     heard_of_spare,
 )
 from syncbox.drivers.spare_words import NEVER, Letter, Question, Word
-from syncbox.engine.leaving import told_to_leave
+from syncbox.engine.leaving import HostWatch
 from syncbox.engine.process import answer
 from syncbox.engine.records import Deck, Health
 from syncbox.engine.words import Word as DeckWord
@@ -131,24 +131,12 @@ class Beacon:
         self._teller.say_goodbye((self._spare_at,), self._about(system.now_ns()))
 
 
-class _Host:
-    """Whether there is a host, and whether it wants this process to leave."""
-
-    def __init__(self) -> None:
-        self.gone = self.told = False
-        threading.Thread(target=self._listen, daemon=True).start()
-
-    def _listen(self) -> None:
-        self.told = told_to_leave()
-        self.gone = True
-
-
 def serve(job: BeaconJob) -> None:
     """Speak and listen until the host says leave, nobody plays any more, or it is relieved."""
     deck = Deck.attach(job.deck_name, job.now_type)
     post = Post(job.port)
     relief = Relief(deck.words, DeckWord.BEACON)
-    beacon, host = Beacon(deck, job, post), _Host()
+    beacon, host = Beacon(deck, job, post), HostWatch()
     relief.claim()
     deadline_s = time.monotonic() + _GIVE_WAY_S
     while not relief.free and time.monotonic() < deadline_s:
@@ -158,7 +146,7 @@ def serve(job: BeaconJob) -> None:
     relief.end()
 
 
-def _speak(beacon: Beacon, host: _Host, post: Post, relief: Relief) -> None:
+def _speak(beacon: Beacon, host: HostWatch, post: Post, relief: Relief) -> None:
     report_due_ns = 0
     while True:
         post.wait(_LOOK_S)

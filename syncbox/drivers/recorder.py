@@ -14,9 +14,10 @@ import pickle
 import signal
 import sys
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import numpy as np
 
@@ -219,12 +220,17 @@ def _find(client: Any, name: str) -> Any:
 
 def main() -> None:
     """Entry of the process."""
+    work_for_host(_record)
+
+
+def work_for_host(record: Callable[[Any], None]) -> NoReturn:
+    """Record what the host has told, and end the process; what went wrong is answered."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the host's business
     try:
-        _record(pickle.load(sys.stdin.buffer))
+        record(pickle.load(sys.stdin.buffer))
     except SyncboxError as error:
         answer({"what": error.what, "where": error.where, "hint": error.hint})
     except Exception as error:  # the host says it
         answer({"what": f"the recording failed: {error!r}", "where": "", "hint": ""})
     sys.stdout.flush()
-    os._exit(0)  # libjack waits for a server that has gone; nothing here needs an orderly end
+    os._exit(0)  # libjack waits for a server that has gone, and a tape is still in use here

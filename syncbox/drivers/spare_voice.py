@@ -14,7 +14,6 @@ import os
 import pickle
 import signal
 import sys
-import threading
 import time
 from dataclasses import dataclass
 from typing import Any
@@ -25,7 +24,7 @@ from syncbox.drivers.relief import Relief, engine_is_gone
 from syncbox.drivers.spare_post import Address, Post, Teller
 from syncbox.drivers.spare_rules import Own
 from syncbox.drivers.spare_words import NEVER, Letter, Question, Word
-from syncbox.engine.leaving import told_to_leave
+from syncbox.engine.leaving import HostWatch
 from syncbox.engine.process import answer
 from syncbox.engine.records import Deck, Health
 from syncbox.engine.shared import Segment
@@ -88,22 +87,10 @@ class Voice:
         self._teller.say_goodbye(self._peers, self._about(system.now_ns()))
 
 
-class _Host:
-    """Whether there is a host, and whether it wants this process to leave."""
-
-    def __init__(self) -> None:
-        self.gone = self.told = False
-        threading.Thread(target=self._listen, daemon=True).start()
-
-    def _listen(self) -> None:
-        self.told = told_to_leave()
-        self.gone = True
-
-
 def serve(job: VoiceJob) -> None:
     """Be mute while the host lives, then speak until nobody plays any more, or it is relieved."""
     deck = Deck.attach(job.deck_name, job.now_type)
-    relief, host = Relief(deck.words, DeckWord.BEACON), _Host()
+    relief, host = Relief(deck.words, DeckWord.BEACON), HostWatch()
     relief.claim()
     answer({"ready": True})
     while not host.gone:

@@ -7,19 +7,16 @@ date, so a take cut short by a power failure opens.
 
 from __future__ import annotations
 
-import os
-import pickle
-import signal
 import sys
 import threading
 import time
 from dataclasses import dataclass
 from typing import Any
 
-from syncbox.drivers.recorder import keep_header_current
+from syncbox.drivers.recorder import keep_header_current, work_for_host
 from syncbox.drivers.tape import Tape, TapeJob
 from syncbox.engine.process import answer
-from syncbox.errors import DeviceError, SyncboxError
+from syncbox.errors import DeviceError
 
 _WRITE_EVERY_S = 0.2
 _SETTLE_S = 5.0
@@ -87,12 +84,4 @@ def _wait_for_the_end(stopped: threading.Event) -> None:
 
 def main() -> None:
     """Entry of the process."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the host's business
-    try:
-        _write(pickle.load(sys.stdin.buffer))
-    except SyncboxError as error:
-        answer({"what": error.what, "where": error.where, "hint": error.hint})
-    except Exception as error:  # the host says it
-        answer({"what": f"the recording failed: {error!r}", "where": "", "hint": ""})
-    sys.stdout.flush()
-    os._exit(0)  # the tape is still in use here; see the engine process
+    work_for_host(_write)

@@ -8,6 +8,7 @@ then leave as well; what the band hears stays (`forsaken`).
 from __future__ import annotations
 
 import sys
+import threading
 from collections.abc import Callable, Iterable
 
 LEAVE = b"\x04\n"  # ASCII "end of transmission", and the end of the line: no other note has it
@@ -23,3 +24,15 @@ def told_to_leave(
         if line.endswith(b"\n"):  # else the host was killed while it wrote
             heed(line)
     return False
+
+
+class HostWatch:
+    """For a helper that is busy: whether there is a host, and whether it wants it to leave."""
+
+    def __init__(self) -> None:
+        self.gone = self.told = False
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        self.told = told_to_leave()
+        self.gone = True

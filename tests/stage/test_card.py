@@ -7,27 +7,12 @@ from importlib import resources
 
 import pytest
 from jsonschema import validate
+from stage_views import CARD
 
 from syncbox.stage.card import LEARN_STEPS, ControlRow, LearnCard, StageCard, card_text
 from syncbox.stage.presses import COMMAND_OF_PRESS
 
 PAGE = resources.files("syncbox.stage") / "page"
-CARD = StageCard(
-    song="Lantern Street",
-    song_no=3,
-    song_count=6,
-    state="playing",
-    waits=False,
-    section="Verse",
-    bar=13,
-    bars=14,
-    beat=3,
-    beats=4,
-    to_go_bars=1,
-    map_mqpm=104_000,
-    next_patches=("organ Soft",),
-    means=tuple(COMMAND_OF_PRESS),
-)
 NUMBER = {"type": "integer"}
 TEXT, WORDS = {"type": "string"}, {"type": "array", "items": {"type": "string"}}
 COUNT, YES = {"type": "integer", "minimum": 0}, {"type": "boolean"}

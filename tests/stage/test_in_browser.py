@@ -7,35 +7,13 @@ from dataclasses import replace
 
 import pytest
 from browsing import ON_ITS_SIDE, PHONE, TABLET, Phone, chromium
+from stage_views import CARD
 
-from syncbox.stage.card import LearnCard, StageCard
+from syncbox.stage.card import LearnCard
 from syncbox.stage.host import LEARN, STAGE, PageHost, PageJob
 
 pytestmark = [pytest.mark.wall_clock, pytest.mark.timeout(240)]
 CODE = "471028"
-EVERY = ("cue", "stop at bar", "mute click", "faster", "slower", "tempo")
-CARD = StageCard(
-    "Lantern Street",
-    3,
-    6,
-    "playing",
-    waits=False,
-    section="Verse",
-    bar=13,
-    bars=14,
-    beat=3,
-    beats=4,
-    to_go_bars=1,
-    map_mqpm=104_000,
-    detail="B   pass 1 of 2",
-    meter="4/4",
-    key="E minor",
-    set_time="12:05 of 45:00",
-    next_label="NEXT",
-    next_section="Pre-Chorus",
-    next_patches=("organ Soft", "lead-synth 3/17"),
-    means=EVERY,
-)
 LONG = replace(
     CARD,
     song="The Extraordinarily Long Goodbye of Captain Marigold and Her Paper Boats",
