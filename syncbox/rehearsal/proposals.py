@@ -7,29 +7,56 @@ Every tempo that a map adds must lower it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
 
 from syncbox.rehearsal.onsets import Floats
 from syncbox.rehearsal.reading import TakeReading
+from syncbox.score.rig import TempoTrim
 from syncbox.score.song import At, Modulation, Ramp, Section, Song, TempoStep
 
+SONG = -1  # where a section's number stands: the song's own tempo
+_NO_TRIM = TempoTrim()
 _BAR_SCATTER = 0.004  # a bar's tempo is not known better than this
 _WORTH_SHARE = 0.008  # smaller changes of tempo are left alone
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
-    """A new tempo for the song (section -1) or from a section's begin; ramp_to: at its end."""
+class Unit:
+    """The note that a tempo counts, as it is written, and its length in quarters."""
 
-    section: int
+    name: str
+    quarters: Fraction
+
+    def tempo(self, tempo_qpm: Fraction) -> str:
+        """A tempo in this note: `eighth = 180`."""
+        number = f"{float(tempo_qpm / self.quarters):.4f}".rstrip("0").removesuffix(".")
+        return f"{self.name} = {number}"
+
+    def sensible(self, tempo_qpm: Fraction) -> Fraction:
+        """A tempo that a person would write in this note, still in quarters a minute."""
+        return sensible(tempo_qpm / self.quarters) * self.quarters
+
+
+QUARTER = Unit("quarter", Fraction(1))
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A new tempo for the song or from a section's begin; ramp_to: at its end.
+
+    The same tempo as before is written where a section must not follow the one before it.
+    """
+
+    section: int  # from 0, or SONG
     name: str
     from_qpm: Fraction
     to_qpm: Fraction
     ramp_to_qpm: Fraction | None = None
+    unit: Unit = QUARTER
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +67,26 @@ class Proposal:
     before: float
     after: float
     bars: int
+    trimmed: bool = False  # the set list changes the song's tempi; these are the song's own
 
 
-def propose(song: Song, takes: Sequence[TakeReading]) -> Proposal | None:
-    """The best simple map for one or more takes; None where too little was heard."""
+def propose(
+    song: Song,
+    takes: Sequence[TakeReading],
+    *,
+    units: Mapping[int, Unit] | None = None,
+    trim: TempoTrim = _NO_TRIM,
+) -> Proposal | None:
+    """The best simple map for one or more takes; None where too little was heard.
+
+    `song` is tonight's, with the set list's `trim`; the changes are for the song as it is
+    written. units: the notes that its tempi count, by section or SONG; quarters if not told.
+    """
     heard = _heard(takes)
     count = sum(len(shares) for _, shares in heard.values())
     if count < 8:
         return None
-    free = {n for n in heard if _may_change(song.sections[n])}
+    free = heard.keys() & _changeable(song)
     fits = dict.fromkeys(heard, (0, 0.0, 0.0))  # parameters, level, slope over the section
     whole = 0.0
     all_shares = np.concatenate([shares for _, shares in heard.values()]) if heard else np.empty(0)
@@ -68,8 +106,8 @@ def propose(song: Song, takes: Sequence[TakeReading]) -> Proposal | None:
             best, section, fit = min(scored)
             fits[section] = fit
             improved = True
-    changes = _changes(song, fits, whole)
-    return Proposal(tuple(changes), before, best, count)
+    changes = [_as_written(each, trim) for each in _changes(song, fits, whole, units or {})]
+    return Proposal(tuple(changes), before, best, count, trim != _NO_TRIM)
 
 
 def _heard(takes: Sequence[TakeReading]) -> dict[int, tuple[Floats, Floats]]:
@@ -133,42 +171,97 @@ def _may_change(section: Section) -> bool:
     return all(item.at == At() and item in section.body.items for item in steps)
 
 
+def _changeable(song: Song) -> set[int]:
+    """Sections that may have another tempo: of these it is known which one they have now."""
+    out, known = set(), True
+    for n, section in enumerate(song.sections):
+        may = _may_change(section)
+        known = may and (known or own_tempo(section) is not None)
+        if known:
+            out.add(n)
+    return out
+
+
 def own_tempo(section: Section) -> Fraction | None:
-    """The tempo written at a section's begin."""
-    for item in section.body.items:
+    """The tempo written at a section's begin; of several the last one holds."""
+    for item in reversed(section.body.items):
         if isinstance(item.what, TempoStep) and item.at == At():
             return item.what.tempo_qpm
     return None
 
 
-def _changes(song: Song, fits: dict[int, tuple[int, float, float]], whole: float) -> list[Change]:
+def _changes(
+    song: Song,
+    fits: Mapping[int, tuple[int, float, float]],
+    whole: float,
+    units: Mapping[int, Unit],
+) -> list[Change]:
     """What must be written so that each section gets its tempo and no other one moves."""
     changes = []
     scale = Fraction(float(np.exp(whole))).limit_denominator(10_000)
-    old = now = song.tempo_qpm
+    old: Fraction | None = song.tempo_qpm  # in force by the map as it is; None: not known here
+    now = old
     if whole:
-        now = sensible(old * scale)
-        changes.append(Change(-1, "the whole song", old, now))
+        now = _of(units, SONG).sensible(song.tempo_qpm * scale)
+        changes.append(Change(SONG, "the whole song", song.tempo_qpm, now, unit=_of(units, SONG)))
     for n, section in enumerate(song.sections):
-        if not _may_change(section):
-            return [] if changes and whole else changes
         written = own_tempo(section)
+        if not _may_change(section):
+            if whole or (written is None and now != old and _begins_by_modulation(section)):
+                return []
+            if written is None and now != old and old is not None:
+                changes.append(Change(n, section.name, old, old, unit=_of(units, n)))
+            old = now = None
+            continue
         old = written if written is not None else old
+        if old is None:  # it goes on at the end of a ramp, and stays there
+            continue
         _, level, slope = fits.get(n, (0, 0.0, 0.0))
-        target = old * scale if whole else old
-        if level or slope:
-            target = old * Fraction(float(np.exp(whole + level))).limit_denominator(10_000)
-        if whole or level or slope:
-            target = sensible(target)
-        inherited = written is None and target == now
-        ramp = None
-        if slope:
-            end = float(old) * float(np.exp(whole + level + slope))
-            ramp = sensible(Fraction(end).limit_denominator(1000))
-        if not (inherited or target == written) or ramp:
-            changes.append(Change(n, section.name, old, target, ramp))
-        now = ramp or target
+        same = Change(n, section.name, old, old, unit=_of(units, n))
+        change = _moved_by(same, whole + level, slope)
+        inherited = written is None and change.to_qpm == now
+        if not (inherited or change.to_qpm == written) or change.ramp_to_qpm:
+            changes.append(change)
+        now = change.ramp_to_qpm or change.to_qpm
     return changes
+
+
+def _of(units: Mapping[int, Unit], section: int) -> Unit:
+    return units.get(section, QUARTER)
+
+
+def _moved_by(same: Change, level: float, slope: float) -> Change:
+    """A tempo moved by a level (of logarithm) at its begin, and a slope until its end."""
+    if not (level or slope):
+        return same
+    old, unit = same.from_qpm, same.unit
+    factor = Fraction(float(np.exp(level))).limit_denominator(10_000)
+    ramp = None
+    if slope:
+        end = float(old) * float(np.exp(level + slope))
+        ramp = unit.sensible(Fraction(end).limit_denominator(1000))
+    return replace(same, to_qpm=unit.sensible(old * factor), ramp_to_qpm=ramp)
+
+
+def _begins_by_modulation(section: Section) -> bool:
+    items = section.body.items
+    return any(isinstance(item.what, Modulation) and item.at == At() for item in items)
+
+
+def _as_written(change: Change, trim: TempoTrim) -> Change:
+    """A change of tonight's song as one of the song in its file, which has no trim."""
+    if trim == _NO_TRIM:
+        return change
+
+    def untrimmed(tempo_qpm: Fraction) -> Fraction:
+        return (tempo_qpm - trim.add_qpm) / trim.factor
+
+    old, new = untrimmed(change.from_qpm), untrimmed(change.to_qpm)
+    ramp = None if change.ramp_to_qpm is None else change.unit.sensible(
+        untrimmed(change.ramp_to_qpm)
+    )  # fmt: skip
+    new = old if change.to_qpm == change.from_qpm else change.unit.sensible(new)
+    return replace(change, from_qpm=old, to_qpm=new, ramp_to_qpm=ramp)
 
 
 def sensible(tempo_qpm: Fraction) -> Fraction:
@@ -188,13 +281,24 @@ def sentences(proposal: Proposal | None) -> list[str]:
     names = [change.name for change in proposal.changes]
     for change in proposal.changes:
         which = f", section {change.section + 1}" if names.count(change.name) > 1 else ""
-        ramp = f", moving to {float(change.ramp_to_qpm):g}" if change.ramp_to_qpm else ""
-        lines.append(
-            f"{change.name}{which}: quarter = {float(change.from_qpm):g} becomes "
-            f"{float(change.to_qpm):g}{ramp}"
-        )
+        lines.append(f"{change.name}{which}: {_moved(change)}")
+    if proposal.trimmed:
+        lines.append("these are the tempi of the song's file; the set list's trim stays on top")
     lines.append(
         f"by the Bayesian information criterion over {proposal.bars} bars: "
         f"{proposal.before:.0f} with the map as it is, {proposal.after:.0f} with these changes"
     )
     return lines
+
+
+def _moved(change: Change) -> str:
+    """What becomes of a tempo."""
+    old, new = change.unit.tempo(change.from_qpm), change.unit.tempo(change.to_qpm)
+    number = new.rpartition(" = ")[2]
+    if change.ramp_to_qpm is not None:
+        end = change.unit.tempo(change.ramp_to_qpm).rpartition(" = ")[2]
+        begin = "" if change.to_qpm == change.from_qpm else f"becomes {number}, "
+        return f"{old} {begin}moves to {end} by its end"
+    if change.to_qpm == change.from_qpm:
+        return f"stays at {old}, which is written there"
+    return f"{old} becomes {number}"
