@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from syncbox.drivers.choose import Choice
     from syncbox.drivers.recorder import Recorded, RecordJob, TakeRecorder
     from syncbox.drivers.session import Session
+    from syncbox.drivers.status import Status
     from syncbox.drivers.tape import Tape
     from syncbox.drivers.tapewriter import WriteJob
 
@@ -85,6 +86,7 @@ class Recording:
         path = new_recording_path(self._folder, self._song, stamp)
         with ExitStack() as stack:
             take = self._recorder(self._inputs, path, stack)
+            self.take = take.so_far if take else None
             microphone = (self._microphone,) if self._microphone else ()
             talk = self._recorder(microphone, path.with_stem(f"{path.stem} talk"), stack)
             try:
@@ -116,6 +118,10 @@ class Recording:
         job = self._tape.job
         columns = tuple(job.channels.index(input_number(name)) for name in inputs)
         return WriteJob(job, columns, str(path))
+
+    def follow(self, status: Status) -> None:
+        """Learn where the engine's frame 0 lies, while the session runs."""
+        self._zero = status.audio_frame_zero
 
     def place(self, frame: int, done: Recorded) -> int:
         """Where a frame of the engine is in a recording; JACK counts in 32 bits."""

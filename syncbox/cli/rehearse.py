@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +16,7 @@ import click
 from syncbox.cli.driver_option import driver_options
 from syncbox.cli.recording import Recording
 from syncbox.engine.script import CueScript
-from syncbox.errors import DeviceError, UnreadableError
+from syncbox.errors import DeviceError, ShowError, UnreadableError
 from syncbox.rehearsal.takes import Note, Take
 from syncbox.score.layout import LegKind
 
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
     from syncbox.cli.view import Stage
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
+    from syncbox.score.layout import Leg
     from syncbox.score.rounds import Practice
 
 SPEED_MIN, SPEED_MAX = Fraction(1, 5), Fraction(2)
@@ -130,7 +134,11 @@ class _Rehearsal:
         self._practice = practice
         self._legs = tuple(step.leg for step in practice_steps(self._song, practice))
         self._recording = Recording(inputs, talk, folder, self._song.id)
+        self._opens = _first_legs(self._legs, practice.times)
         self._begun: dict[int, int] = {}  # frame of the first beat of each round, from round 1
+        self._when = datetime.now()
+        self._log_trouble = ""
+        self._say: Callable[[str], None] = partial(click.echo, err=True)
         self._stage: Stage | None = None
         self._marks: list[Mark] = []
 
@@ -178,6 +186,8 @@ class _Rehearsal:
             performance = Performance(self._stage, start=start, once=once, leave=leave)
             self._marks = performance.marks
             performance.watch = self._watch
+            if on_screen:
+                self._say = performance.say
             # With a screen the person cues.
             options = {"script": None if on_screen else CueScript()}
             screen = console if on_screen else None
@@ -190,19 +200,32 @@ class _Rehearsal:
         now = status.now
         if not (now.section_index >= 0 and (now.bar, now.beat) == (1, 1)):
             return
-        leg = self._legs[min(now.leg_index, len(self._legs) - 1)]
-        first = self._legs[now.leg_index - 1].kind is LegKind.COUNT_IN or not now.leg_index
-        if leg.kind is LegKind.SECTION and first:
-            round_no = self._round_of(now.leg_index)
-            self._begun.setdefault(round_no, now.beat_frame)
+        round_no = self._opens.get(now.leg_index)
+        if round_no is not None and round_no not in self._begun:
+            self._begun[round_no] = now.beat_frame
+            self._recording.follow(status)
+            self._log_so_far()
 
-    def _round_of(self, leg_index: int) -> int:
-        return leg_index * self._practice.times // len(self._legs) + 1
+    def _log_so_far(self) -> None:
+        """Write down what has been played: nobody knows whether there will be more.
 
-    def _notes(self, *, ask: bool) -> tuple[Note, ...]:
-        """The notes of the marks: what was said after each, and, if we `ask`, words typed now."""
+        Music goes before a log that cannot be written; it is said once, and again at the end.
+        """
+        try:
+            self._write_log(self._notes(ask=False, cut=False))
+        except UnreadableError as error:
+            if not self._log_trouble:
+                self._log_trouble = str(error)
+                self._say(self._log_trouble)
+
+    def _notes(self, *, ask: bool, cut: bool = True) -> tuple[Note, ...]:
+        """The notes of the marks: what was said after each, and, if we `ask`, words typed now.
+
+        `cut`: the microphone's recording is whole, and can be cut up.
+        """
         stage, notes = self._stage, []
-        for (now, _), sound in zip(self._marks, self._said(), strict=True):
+        said = self._said() if cut else [""] * len(self._marks)
+        for (now, _), sound in zip(self._marks, said, strict=True):
             assert stage is not None
             words = ""
             try:
@@ -229,10 +252,18 @@ class _Rehearsal:
 
     def _log(self, notes: tuple[Note, ...]) -> None:
         """Write the take down, if anything of it was played."""
-        from syncbox.rehearsal.takes import Round, add_take
-
         if not self._begun:
             return
+        try:
+            click.echo(f"logged in {self._write_log(notes)}")
+        except UnreadableError:
+            for note in notes:  # here they are at least seen
+                click.echo(f"{place_of_note(note.section, note.bar, note.beat)}: {note.text}")
+            raise
+
+    def _write_log(self, notes: tuple[Note, ...]) -> Path:
+        from syncbox.rehearsal.takes import Round, add_take
+
         done, practice = self._recording.take, self._practice
         rounds = []
         for number, frame in sorted(self._begun.items()):
@@ -243,7 +274,7 @@ class _Rehearsal:
             rounds.append(Round(number, str(speed), place))
         take = Take(
             song=self._song.id,
-            when=datetime.now().isoformat(timespec="seconds"),
+            when=self._when.isoformat(timespec="seconds"),
             first_section=practice.first_section,
             last_section=practice.last_section or practice.first_section,
             rounds=tuple(rounds),
@@ -251,8 +282,21 @@ class _Rehearsal:
             rate=done.rate if done else 0,
             lost_frames=done.lost_frames if done else 0,
             notes=notes,
+            id=f"{self._when.isoformat()} {os.getpid()}",
         )
-        click.echo(f"logged in {add_take(self._folder, take)}")
+        return add_take(self._folder, take)
+
+
+def _first_legs(legs: Sequence[Leg], times: int) -> dict[int, int]:
+    """The round (from 1) that each leg with a round's first bar of music opens, by its index."""
+    opens: dict[int, int] = {}
+    of_round = len(legs) // times
+    for number in range(times):
+        for leg in legs[number * of_round : (number + 1) * of_round]:
+            if leg.kind is LegKind.SECTION:
+                opens[leg.index] = number + 1
+                break
+    return opens
 
 
 def _ask(stage: Stage, now: Now, sound: str) -> str:
@@ -286,9 +330,11 @@ def takes(show: Path, song: str) -> int:
     """List what was rehearsed of a song of SHOW, with recordings and notes."""
     from syncbox.rehearsal.takes import log_path, read_takes
 
+    song = _song_of_log(show, song)
     found, unreadable = read_takes(show, song)
     for take in found:
-        part = " to ".join(dict.fromkeys((take.first_section, take.last_section))).strip()
+        ends = filter(None, (take.first_section, take.last_section))
+        part = " to ".join(dict.fromkeys(ends))
         speeds = ", ".join(f"{float(Fraction(each.speed)) * 100:g}%" for each in take.rounds)
         click.echo(f"{take.when.replace('T', ' ')}   {part or 'whole song'}   {speeds}")
         if take.recording:
@@ -301,3 +347,27 @@ def takes(show: Path, song: str) -> int:
     if not found:
         click.echo(f"no takes of {song} yet; `syncbox rehearse` makes them")
     return 0
+
+
+def _song_of_log(folder: Path, name: str) -> str:
+    """The id of a song that has a log or a file, by its id or title.
+
+    Raises ShowError for a song that the show does not have, UnreadableError for no folder.
+    """
+    from syncbox.rehearsal.takes import log_path
+    from syncbox.score.reading import read_draft
+    from syncbox.score.reading.files import find_files
+    from syncbox.score.reading.numbers import near
+
+    ids = find_files(folder).songs
+    if name in ids or log_path(folder, name).is_file():
+        return name
+    songs = read_draft(folder, problems=[]).show.songs
+    for song_id, song in songs.items():
+        if name.casefold() in (song_id.casefold(), song.title.casefold()):
+            return song_id
+    guess = near(name, list(ids))
+    raise ShowError(
+        f"there is no song {name!r} in the show",
+        hint=f"did you mean '{guess}'?" if guess else f"it has {', '.join(ids) or 'none'}",
+    )
