@@ -9,10 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from syncbox.cli.answers import Answer
     from syncbox.rehearsal.proposals import Proposal
-    from syncbox.rehearsal.reading import TakeReading
+    from syncbox.score.rig import SetEntry
     from syncbox.score.song import Song
 
+_OF_ONE = "a table, a picture, a report and players are of one"
+_REPORT_ENDINGS = (".html", ".htm")
 SPEED_MIN, SPEED_MAX = 0.2, 2.0  # of the map's tempo
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -51,6 +56,13 @@ def _percent(ctx: click.Context, param: click.Parameter, value: str | None) -> f
     help="The take's time at bar 1, if it was recorded in lock with the map.",
 )
 @click.option(
+    "--round",
+    "round_no",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Of a recording of `rehearse`, read only this round.",
+)
+@click.option(
     "--speed",
     callback=_percent,
     metavar="PERCENT",
@@ -72,11 +84,12 @@ def compare(
     by_player: bool,
     channel: int | None,
     locked_at: float | None,
+    round_no: int | None,
     speed: float | None,
     proposing: bool,
     yes: bool,
     jobs: int | None,
-) -> None:
+) -> int:
     """Hold takes against a song's map: where did the band rush or drag?
 
     A take is a recording (a microphone in the room, a desk mix, a multitrack), a MIDI
@@ -85,35 +98,50 @@ def compare(
     Several takes are read at once and compared. SHOW is the show's folder; without it,
     `songs` here, or else this folder.
     """
+    from syncbox.cli.answers import read_answers
     from syncbox.errors import ShowError
-    from syncbox.rehearsal.many import read_takes
 
     takes, folder = _takes_and_folder(takes)
-    if len(takes) > 1 and (as_csv or picture or report):
-        raise ShowError("one table, picture or report shows one take", hint="name one take")
-    song = _song(folder, song_name)
-    found = read_takes(song, takes, channel=channel, locked_at_s=locked_at, speed=speed, jobs=jobs)
-    extra: list[str] = []
-    if by_player:
-        extra += _players(found[0], takes[0])
+    alone = as_csv or by_player or bool(picture or report)
+    _must_make_sense(takes, alone=alone, report=report)
+    song, entry = _song(folder, song_name)
+    answers, wrong = read_answers(
+        song, takes, folder, round_no=round_no, jobs=jobs,
+        channel=channel, locked_at_s=locked_at, speed=speed,
+    )  # fmt: skip
+    if len(answers) > 1 and alone:
+        raise ShowError(
+            f"{_OF_ONE} round",
+            where=str(takes[0]),
+            hint=f"say which of its {len(answers)} rounds: --round 1",
+        )
+    for error in wrong:
+        click.echo(str(error), err=True)
+    extra = _players(answers[0]) if by_player else []
     offer = None
     if proposing:
-        from syncbox.rehearsal.proposals import propose, sentences
-
-        offer = propose(song, [each for each in found if each.found])
-        extra += [f"proposed: {line}" for line in sentences(offer)]
-    _show(found, takes, extra, as_json=as_json, as_csv=as_csv)
-    title = f"{song.title}: {takes[0].name}"
-    if picture is not None:
-        from syncbox.rehearsal.picture import draw
-
-        draw(found[0], title, picture)
-    if report is not None:
-        _write_report(found[0], title, takes[0], report, extra)
+        offer, lines = _proposed(song, entry, answers)
+        extra += [f"proposed: {line}" for line in lines]
+    several = len(takes) > 1 or len(answers) > 1
+    _show(answers, extra, several=several, as_json=as_json, as_csv=as_csv)
+    _draw(answers, song.title, picture, report, extra)
     if offer is not None and offer.changes:
         _accept(song, offer, yes=yes)
-    if not any(each.found for each in found):
-        raise ShowError("no take looks like this song", hint="is this the right song and map?")
+    if answers and not any(each.found.found for each in answers):
+        raise ShowError(
+            "nothing of this song was found", hint="is it the right file, and the right song?"
+        )
+    return max((error.exit_code for error in wrong), default=0)
+
+
+def _must_make_sense(takes: Sequence[Path], *, alone: bool, report: Path | None) -> None:
+    """Raise ShowError for what cannot be, before anything is read."""
+    from syncbox.errors import ShowError
+
+    if len(takes) > 1 and alone:
+        raise ShowError(f"{_OF_ONE} take", hint="name one take")
+    if report is not None and report.suffix.lower() not in _REPORT_ENDINGS:
+        raise ShowError("a report is a page for a browser", hint="let its name end in .html")
 
 
 def _takes_and_folder(named: tuple[Path, ...]) -> tuple[tuple[Path, ...], Path]:
@@ -129,34 +157,64 @@ def _takes_and_folder(named: tuple[Path, ...]) -> tuple[tuple[Path, ...], Path]:
     return named, Path("songs") if Path("songs").is_dir() else Path()
 
 
-def _song(folder: Path, name: str) -> Song:
-    """Tonight's version of a song: what the band meant to play."""
+def _song(folder: Path, name: str) -> tuple[Song, SetEntry]:
+    """Tonight's version of a song, what the band meant to play; and its entry in the set."""
     from syncbox.cli.prepare import tonights_show, with_song
     from syncbox.score.night import tonight
 
     show, index = with_song(tonights_show(folder, name), name)
     entry = show.set_list.entries[index]
-    return tonight(show.songs[entry.song_id], entry)
+    return tonight(show.songs[entry.song_id], entry), entry
 
 
-def _players(found: TakeReading, take: Path) -> list[str]:
+def _proposed(
+    song: Song, entry: SetEntry, answers: Sequence[Answer]
+) -> tuple[Proposal | None, list[str]]:
+    """A simpler map, if there is one, and what to say of it."""
+    from syncbox.rehearsal.proposals import propose, sentences
+    from syncbox.rehearsal.rewriting import units_of
+
+    if entry.skip:
+        why = (
+            f"the set list leaves out {', '.join(entry.skip)}: nothing is proposed for such a song"
+        )
+        return None, [why]
+    readings = [each.found for each in answers if each.speed == 1]
+    if answers and not readings:
+        return None, ["nothing from what was rehearsed at another speed than the map's"]
+    sure = [each for each in readings if each.song_sure and not each.place_guessed]
+    if not sure:
+        return None, ["nothing: it is not sure enough that this is the song, or which part of it"]
+    path = Path(song.place.file)
+    offer = propose(song, sure, units=units_of(_text(path), source=str(path)), trim=entry.trim)
+    return offer, sentences(offer)
+
+
+def _text(path: Path) -> str:
+    """A song file's text. Raises UnreadableError."""
+    from syncbox.errors import UnreadableError
+
+    try:
+        return path.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UnreadableError(
+            "the song's file cannot be rewritten", where=str(path), hint=str(error)
+        ) from None
+
+
+def _players(answer: Answer) -> list[str]:
     from syncbox.rehearsal.intake import channel_count, onsets_of_file
     from syncbox.rehearsal.players import players, sentences
 
-    if not found.found:
+    if not answer.found.found:
         return []
-    count = channel_count(take)
-    channels = [onsets_of_file(take, channel=n) for n in range(1, count + 1)]
-    return sentences(players(found, channels))
+    count = channel_count(answer.take)
+    channels = [onsets_of_file(answer.take, channel=n) for n in range(1, count + 1)]
+    return sentences(players(answer.found, channels))
 
 
 def _show(
-    found: list[TakeReading],
-    takes: tuple[Path, ...],
-    extra: list[str],
-    *,
-    as_json: bool,
-    as_csv: bool,
+    answers: Sequence[Answer], extra: Sequence[str], *, several: bool, as_json: bool, as_csv: bool
 ) -> None:
     import json
 
@@ -165,38 +223,47 @@ def _show(
     from syncbox.rehearsal.wording import compare_weeks, summary
 
     if as_json:
-        data: list[dict[str, Any]] = [
-            {"take": str(take), **plain(each)} for take, each in zip(takes, found, strict=True)
-        ]
-        click.echo(json.dumps(data[0] if len(data) == 1 else data, indent=2))
+        data: list[dict[str, Any]] = [{**each.named, **plain(each.found)} for each in answers]
+        click.echo(json.dumps(data if several else data[0], indent=2))
         return
     if as_csv:
-        click.echo(csv_of(found[0]), nl=False)
+        click.echo(csv_of(answers[0].found), nl=False)
         return
-    for take, each in zip(takes, found, strict=True):
-        click.echo(f"{take}: match {each.match:.2f}")
-        for line in summary(each):
+    for each in answers:
+        click.echo(f"{each.path}: match {each.found.match:.2f}")
+        for line in summary(each.found):
             click.echo(f"  {line}")
-    if len(found) > 1:
-        labelled = [(take.name, each) for take, each in zip(takes, found, strict=True)]
-        for line in compare_weeks(labelled):
+    if len(answers) > 1:
+        for line in compare_weeks([(each.round or each.name, each.found) for each in answers]):
             click.echo(line)
     for line in extra:
         click.echo(line)
 
 
-def _write_report(
-    found: TakeReading, title: str, take: Path, report: Path, extra: list[str]
+def _draw(
+    answers: Sequence[Answer],
+    song: str,
+    picture: Path | None,
+    report: Path | None,
+    extra: Sequence[str],
 ) -> None:
-    from syncbox.errors import UnreadableError
-    from syncbox.rehearsal.page import as_html
+    """The picture and the report of the only answer, where they are wanted."""
+    if picture is not None:
+        from syncbox.rehearsal.picture import draw
 
-    try:
-        report.write_text(as_html(found, title, take.name, extra), encoding="utf-8")
-    except OSError as problem:
-        raise UnreadableError(
-            f"the report could not be written: {problem.strerror}", where=str(report)
-        ) from None
+        draw(answers[0].found, f"{song}: {answers[0].name}", picture)
+    if report is not None:
+        from syncbox.errors import UnreadableError
+        from syncbox.rehearsal.page import as_html
+
+        answer = answers[0]
+        try:
+            page = as_html(answer.found, f"{song}: {answer.name}", answer.take.name, extra)
+            report.write_text(page, encoding="utf-8")
+        except OSError as problem:
+            raise UnreadableError(
+                f"the report could not be written: {problem.strerror}", where=str(report)
+            ) from None
 
 
 def _accept(song: Song, offer: Proposal, *, yes: bool) -> None:
@@ -208,8 +275,7 @@ def _accept(song: Song, offer: Proposal, *, yes: bool) -> None:
     if not yes and not _confirmed(f"Write this into {path}?"):
         click.echo("nothing was changed", err=True)
         return
-    text = path.read_bytes().decode("utf-8")
-    save_text(path, rewritten(text, offer.changes, source=str(path)))
+    save_text(path, rewritten(_text(path), offer.changes, source=str(path)))
     click.echo(f"written: {path}", err=True)
 
 

@@ -6,8 +6,10 @@ import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
-from syncbox.rehearsal.intake import damage_of, onsets_of_file
+from syncbox.errors import SyncboxError
+from syncbox.rehearsal.intake import look_over, onsets_of_file
 from syncbox.rehearsal.reading import TakeReading, read_take
 from syncbox.score.song import Song
 
@@ -21,9 +23,17 @@ def read_one(
     speed: float | None = None,
 ) -> TakeReading:
     """A take on disk held against a song. Raises as `onsets_of_file` does."""
-    onsets = onsets_of_file(path, channel=channel)
+    seen = look_over(path)
+    onsets = onsets_of_file(path, channel=channel, seen=seen)
     found = read_take(song, onsets, locked_at_s=locked_at_s, speed=speed)
-    return replace(found, notes=(*found.notes, *damage_of(path)))
+    return replace(found, notes=(*found.notes, *seen.damage))
+
+
+def _read_or_why(song: Song, path: Path, **how: Any) -> TakeReading | SyncboxError:
+    try:
+        return read_one(song, path, **how)
+    except SyncboxError as error:
+        return error
 
 
 def read_takes(
@@ -34,15 +44,18 @@ def read_takes(
     locked_at_s: float | None = None,
     speed: float | None = None,
     jobs: int | None = None,
-) -> list[TakeReading]:
-    """Takes in order. Without `jobs`: one for each core, or what `joblib.parallel_config` says."""
+) -> list[TakeReading | SyncboxError]:
+    """Takes in order; where one cannot be read, why. A single one raises as `read_one` does.
+
+    Without `jobs`: one for each core, or what `joblib.parallel_config` says.
+    """
     if len(paths) == 1:
         return [read_one(song, paths[0], channel=channel, locked_at_s=locked_at_s, speed=speed)]
     from joblib import Parallel, delayed
 
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     asked = (
-        delayed(read_one)(song, path, channel=channel, locked_at_s=locked_at_s, speed=speed)
+        delayed(_read_or_why)(song, path, channel=channel, locked_at_s=locked_at_s, speed=speed)
         for path in paths
     )
     if jobs is None:

@@ -6,6 +6,7 @@ import pytest
 import soundfile
 from rehearsing import taken
 
+from syncbox.errors import UnreadableError
 from syncbox.rehearsal.many import read_one, read_takes
 from syncbox.rehearsal.onsets import RATE
 from syncbox.rehearsal.tables import as_json
@@ -65,3 +66,14 @@ def test_pads_and_taps_are_read_to_the_millisecond(tmp_path):
         own = np.array([beat.played_s for beat in found.beats if beat.confidence > 0.5])
         errors = np.abs(own[:, None] - truth[None]).min(axis=1)
         assert np.percentile(errors, 95) < 0.001
+
+
+def test_a_take_that_cannot_be_read_costs_only_itself(night, tmp_path):
+    song, paths = night
+    broken = tmp_path / "broken.wav"
+    broken.write_text("no sound")
+    first, wrong, last = read_takes(song, [paths[0], broken, paths[1]], jobs=2)
+    assert first.found
+    assert last.found
+    assert isinstance(wrong, UnreadableError)
+    assert "broken.wav" in str(wrong)
