@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,16 +31,28 @@ HOURS_MAX = 3
 _BLOCK_S = 30
 _PIECE_FRAMES = 51_680 * HOP  # ten minutes, in whole steps of the strength curve
 _RATE_MIN = 4000
+_FULL, _CLIPPED_SHARE = 0.999, 1e-4  # two frames at full scale in a row; more than that is heard
+_DECIMAL_COMMA = re.compile(r"\s*\d+,\d+\s*")
+_OPPOSITE = -0.3  # correlation with the loudest channel
 # General MIDI percussion key map: 35, 36 bass drums; 38, 40 snares; 42 to 59 hats and cymbals.
 _LOW_KEYS = frozenset((35, 36))
 _HIGH_KEYS = frozenset((42, 44, 46, 49, 51, 52, 53, 55, 57, 59))
 
 
-def onsets_of_file(path: Path, *, channel: int | None = None) -> Onsets:
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a first look at a recording says: how its channels add up, and what is wrong with it."""
+
+    shares: NDArray[np.float32]  # (channels,); below 0 where the polarity is the opposite one
+    rest: NDArray[np.float32]  # (channels,): where each channel rests, 0 in a good converter
+    damage: tuple[str, ...]
+
+
+def onsets_of_file(path: Path, *, channel: int | None = None, seen: Seen | None = None) -> Onsets:
     """Onsets of a take; channel (from 1) reads one channel of a multitrack instead of all.
 
-    Raises UnreadableError for a file that cannot be read or is damaged, ShowError for one
-    that holds nothing to follow.
+    seen: of a look at it before, where there was one. Raises UnreadableError for a file that
+    cannot be read or is damaged, ShowError for one that holds nothing to follow.
     """
     if not path.is_file():
         what = "this is a folder, not a take" if path.is_dir() else "there is no such file"
@@ -47,23 +62,20 @@ def onsets_of_file(path: Path, *, channel: int | None = None) -> Onsets:
         return midi_onsets(path)
     if ending in TAP_ENDINGS:
         return tap_onsets(path)
-    return joined([onsets_of(piece) for piece in sound_pieces(path, channel=channel)])
+    pieces = sound_pieces(path, channel=channel, seen=seen)
+    return joined([onsets_of(piece) for piece in pieces])
 
 
-def sound_pieces(path: Path, *, channel: int | None = None) -> Iterator[NDArray[np.float32]]:
+def sound_pieces(
+    path: Path, *, channel: int | None = None, seen: Seen | None = None
+) -> Iterator[NDArray[np.float32]]:
     """One channel at RATE in pieces of ten minutes, so that hours need no more memory.
 
-    The mean of all channels, or the one asked for, from 1.
+    All channels together, or the one asked for, from 1.
     """
     parts: list[NDArray[np.float32]] = []
     length = 0
-    for chunk in _chunks(path, channel):
-        if not np.isfinite(chunk).all():
-            raise ShowError(
-                "the sound holds values that are not numbers",
-                where=str(path),
-                hint="the file is damaged; write it out again",
-            )
+    for chunk in _chunks(path, channel, seen):
         parts.append(chunk)
         length += len(chunk)
         if length >= _PIECE_FRAMES + RATE:
@@ -73,25 +85,92 @@ def sound_pieces(path: Path, *, channel: int | None = None) -> Iterator[NDArray[
     yield np.concatenate(parts)
 
 
-def _chunks(path: Path, channel: int | None) -> Iterator[NDArray[np.float32]]:
+def _chunks(path: Path, channel: int | None, seen: Seen | None) -> Iterator[NDArray[np.float32]]:
     """The channel at RATE, half a minute at a time."""
     import soundfile
     import soxr
 
+    with _readable(path), soundfile.SoundFile(str(path)) as file:
+        _must_be_followable(file, path, channel)
+        seen = seen or look_over(path)
+        shares = seen.shares
+        if channel is not None:
+            shares = np.eye(int(file.channels), dtype=np.float32)[channel - 1]
+        stream = soxr.ResampleStream(file.samplerate, RATE, 1, dtype="float32", quality="HQ")
+        for block, last in _blocks(file, path):
+            one = (block - seen.rest) @ shares
+            yield stream.resample_chunk(np.ascontiguousarray(one), last=last)
+
+
+def look_over(path: Path) -> Seen:
+    """A first look at a take. Raises as `onsets_of_file` does; MIDI and taps need none."""
+    import soundfile
+
+    if not path.is_file() or path.suffix.lower() in (*MIDI_ENDINGS, *TAP_ENDINGS):
+        return Seen(np.ones(1, dtype=np.float32), np.zeros(1, dtype=np.float32), ())
+    with _readable(path), soundfile.SoundFile(str(path)) as file:
+        _must_be_followable(file, path, None)
+        together = np.zeros((file.channels, file.channels))
+        summed = np.zeros(file.channels)
+        full = total = 0
+        for block, _ in _blocks(file, path):
+            if not len(block):
+                continue
+            flat = np.abs(block).max(axis=1) >= _FULL
+            full += int((flat[1:] & flat[:-1]).sum())
+            total += len(block)
+            summed += block.sum(axis=0, dtype=np.float64)
+            swing = block - block.mean(axis=0)
+            together += swing.T @ swing
+    damage: tuple[str, ...] = ()
+    if total and full / total > _CLIPPED_SHARE:
+        damage = (f"the recording is clipped in {100 * full / total:.2g} % of its length",)
+    return Seen(_shares(together), (summed / max(1, total)).astype(np.float32), damage)
+
+
+def _shares(together: NDArray[np.float64]) -> NDArray[np.float32]:
+    """How channels add up, (channels,), from their products with each other.
+
+    A cable soldered the wrong way round must not take away what the others carry.
+    """
+    loudest = int(np.argmax(np.diag(together)))
+    spread = np.sqrt(np.diag(together) * together[loudest, loudest]) + 1e-12
+    opposite = together[loudest] / spread < _OPPOSITE
+    return np.asarray(np.where(opposite, -1.0, 1.0) / len(together), dtype=np.float32)
+
+
+def _blocks(file: Any, path: Path) -> Iterator[tuple[NDArray[np.float32], bool]]:
+    """(frames, channels) half a minute at a time, and whether it is the last.
+
+    Raises UnreadableError where the sound ends too early, ShowError for what is no number.
+    """
+    size, read, last = _BLOCK_S * file.samplerate, 0, False
+    while not last:
+        block = file.read(size, dtype="float32", always_2d=True)
+        read += len(block)
+        last = len(block) < size
+        if not np.isfinite(block).all():
+            raise ShowError(
+                "the sound holds values that are not numbers",
+                where=str(path),
+                hint="the file is damaged; write it out again",
+            )
+        yield block, last
+    if read < file.frames:
+        raise UnreadableError(
+            f"the sound stops after {read} of {file.frames} frames",
+            where=str(path),
+            hint="the file is damaged or was cut off; write it out again",
+        )
+
+
+@contextmanager
+def _readable(path: Path) -> Iterator[None]:
+    """Say what cannot be read as a person would."""
+    import soundfile
+
     try:
-        with soundfile.SoundFile(str(path)) as file:
-            _must_be_followable(file, path, channel)
-            stream = soxr.ResampleStream(file.samplerate, RATE, 1, dtype="float32", quality="HQ")
-            read = 0
-            while True:
-                block = file.read(_BLOCK_S * file.samplerate, dtype="float32", always_2d=True)
-                read += len(block)
-                one = block.mean(axis=1) if channel is None else block[:, channel - 1]
-                last = len(block) < _BLOCK_S * file.samplerate
-                yield stream.resample_chunk(np.ascontiguousarray(one), last=last)
-                if last:
-                    break
-            expected = file.frames
+        yield
     except (soundfile.SoundFileError, OSError) as problem:
         raise UnreadableError(
             "this cannot be read as a take",
@@ -99,17 +178,10 @@ def _chunks(path: Path, channel: int | None) -> Iterator[NDArray[np.float32]]:
             hint="write it out again as WAV or FLAC; MIDI files end in .mid, taps in .txt; "
             f"the reader says: {problem}",
         ) from None
-    if read < expected:
-        raise UnreadableError(
-            f"the sound stops after {read} of {expected} frames",
-            where=str(path),
-            hint="the file is damaged or was cut off; write it out again",
-        )
 
 
-def _must_be_followable(file: object, path: Path, channel: int | None) -> None:
-    rate, frames = int(file.samplerate), int(file.frames)  # type: ignore[attr-defined]
-    channels = int(file.channels)  # type: ignore[attr-defined]
+def _must_be_followable(file: Any, path: Path, channel: int | None) -> None:
+    rate, frames, channels = int(file.samplerate), int(file.frames), int(file.channels)
     if channel is not None and not 1 <= channel <= channels:
         raise ShowError(
             f"there is no channel {channel}", where=str(path), hint=f"the take has {channels}"
@@ -140,23 +212,6 @@ def channel_count(path: Path) -> int:
         return 1
 
 
-def damage_of(path: Path) -> tuple[str, ...]:
-    """What is wrong with a recording but does not stop it from being read: clipping."""
-    import soundfile
-
-    if path.suffix.lower() in (*MIDI_ENDINGS, *TAP_ENDINGS):
-        return ()
-    full = total = 0
-    with soundfile.SoundFile(str(path)) as file:
-        for block in file.blocks(_BLOCK_S * file.samplerate, dtype="float32", always_2d=True):
-            flat = np.abs(block).max(axis=1) >= 0.999
-            full += int((flat[1:] & flat[:-1]).sum())
-            total += len(block)
-    if total and full / total > 1e-4:
-        return (f"the recording is clipped in {100 * full / total:.2g} % of its length",)
-    return ()
-
-
 def midi_onsets(path: Path) -> Onsets:
     """Note-ons of a Standard MIDI File at the file's own tempo; drums are told apart by key."""
     import mido
@@ -174,7 +229,8 @@ def midi_onsets(path: Path) -> Onsets:
         raise UnreadableError(
             "this cannot be read as a MIDI file",
             where=str(path),
-            hint=f"write it out again as a Standard MIDI File; the reader says: {problem}",
+            hint="write it out again as a Standard MIDI File"
+            + (f"; the reader says: {problem}" if str(problem) else ""),
         ) from None
     if not times:
         raise ShowError("the MIDI file has no notes", where=str(path), hint="record pads or keys")
@@ -190,7 +246,7 @@ def _band(note: int, *, drum: bool) -> int:
 def tap_onsets(path: Path) -> Onsets:
     """Taps from a text file: the first number of each line is a time in seconds."""
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as problem:
         raise UnreadableError(
             "this cannot be read as a list of taps", where=str(path), hint=str(problem)
@@ -200,6 +256,11 @@ def tap_onsets(path: Path) -> Onsets:
 
 def _tap_times(lines: Sequence[str], where: str) -> list[float]:
     times = []
+    told = [line.split("#", 1)[0] for line in lines if line.split("#", 1)[0].strip()]
+    if told and not re.search(r"\d", told[0]):  # names of columns
+        lines = lines[lines.index(told[0]) + 1 :] if told[0] in lines else lines
+    if told and all(_DECIMAL_COMMA.fullmatch(line) for line in told):
+        lines = [line.replace(",", ".", 1) for line in lines]  # 12,345 as most of Europe writes it
     for number, line in enumerate(lines, 1):
         text = line.split("#", 1)[0].strip()
         if not text:

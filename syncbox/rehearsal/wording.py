@@ -10,6 +10,12 @@ from syncbox.rehearsal.reading import BarRow, SectionRow, SlipRow, TakeReading
 from syncbox.rehearsal.thresholds import TEMPO_SHARE, scatter_word
 
 _NOTICED = TEMPO_SHARE / 2
+_SCATTER = {
+    "cannot be heard": "too little to be heard",
+    "tight": "tight",
+    "in between": "neither tight nor loose",
+    "loose": "loose",
+}
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
 
 
@@ -46,17 +52,36 @@ def _tempo(found: TakeReading) -> list[str]:
     told = [s for s in found.sections if s.tempo_share is not None]
     if not told:
         return ["the sound cannot tell the tempo"]
+    whole = _whole(found, told)
+    if whole:
+        return [whole]
     lines, before = [], 0.0
     for section in told:
         share = section.tempo_share or 0.0
         if abs(share) >= _NOTICED:
+            share, since = _since(section, found.bars)
             way = "pulls ahead" if share > 0 else "drags"
-            since = _since(section, found.bars)
-            lines.append(f"{name(section)} {way} by {abs(share):.1%}{since}".replace("%", " %"))
+            lines.append(f"{name(section)} {way} by {_shown(share)}{since}")
         elif abs(before) >= _NOTICED:
             lines.append(f"{name(section)} is back at the map's tempo")
         before = share
     return lines or ["no section strays from the map's tempo so far that it could be heard"]
+
+
+def _whole(found: TakeReading, told: Sequence[SectionRow]) -> str:
+    """One sentence for a take that is faster or slower than the map all through."""
+    shares = [section.tempo_share or 0.0 for section in told]
+    one_way = min(shares) >= _NOTICED or max(shares) <= -_NOTICED
+    if len(told) < 2 or len(told) < len(found.sections) or not one_way:
+        return ""
+    if max(shares) - min(shares) > _NOTICED:
+        return ""
+    middle = float(np.mean(shares))
+    return f"the whole take is {_shown(middle)} {'faster' if middle > 0 else 'slower'} than the map"
+
+
+def _shown(share: float) -> str:
+    return f"{abs(share):.1%}".replace("%", " %")
 
 
 def name(section: SectionRow) -> str:
@@ -64,17 +89,21 @@ def name(section: SectionRow) -> str:
     return f"{section.section} (bars {section.first_bar} to {section.last_bar})"
 
 
-def _since(section: SectionRow, bars: Sequence[BarRow]) -> str:
-    """From which bar of the section on the tempo strays, if not from its first."""
-    own = [b for b in bars if b.section == section.section]
-    own = [b for b in own if section.first_bar <= b.bar <= section.last_bar and b.tempo]
-    shares = [(b.tempo or 0) / b.map_tempo - 1 for b in own]
-    half = (section.tempo_share or 0.0) / 2
-    beyond = [share / half > 1 for share in shares] if half else []
-    for n in range(1, min(len(beyond), len(_ORDINALS))):
-        if not any(beyond[:n]) and np.mean(beyond[n:]) > 0.7:
-            return f" from its {_ORDINALS[n]} bar"
-    return ""
+def _since(section: SectionRow, bars: Sequence[BarRow]) -> tuple[float, str]:
+    """How far the tempo of a section strays, and from which of its bars on, if not the first."""
+    whole = section.tempo_share or 0.0
+    own = [b for b in bars[section.first_row : section.end_row] if b.tempo]
+    shares = np.array([(b.tempo or 0) / b.map_tempo - 1 for b in own])
+    beyond = shares / (whole / 2) > 1
+    steps = [
+        (abs(float(np.mean(shares[n:]) - np.mean(shares[:n]))), n)
+        for n in range(1, min(len(own), len(_ORDINALS)))
+        if not any(beyond[:n]) and np.mean(beyond[n:]) > 0.7
+    ]
+    step, n = max(steps, default=(0.0, 0))
+    if step < _NOTICED:
+        return whole, ""
+    return float(np.mean(shares[n:])), f" from its {_ORDINALS[n]} bar"
 
 
 def _tightness(found: TakeReading) -> str:
@@ -85,11 +114,11 @@ def _tightness(found: TakeReading) -> str:
     gap_ms = float(np.median(np.diff(times))) * 1000
     scatter = float(np.std(stray))
     word = scatter_word(scatter, gap_ms)
-    return f"beats scatter by {scatter:.0f} ms round the band's own course: {word}"
+    return f"beats scatter by {scatter:.0f} ms round the band's own course: {_SCATTER[word]}"
 
 
 def compare_weeks(takes: Sequence[tuple[str, TakeReading]]) -> list[str]:
-    """Each section over several takes of one song, oldest first: is it getting better?"""
+    """Each section over several takes of one song, in their order: is it getting better?"""
     table: dict[tuple[str, int, int], list[tuple[str, float]]] = {}
     for label, found in takes:
         for section in found.sections:
@@ -99,11 +128,11 @@ def compare_weeks(takes: Sequence[tuple[str, TakeReading]]) -> list[str]:
     lines = []
     for (part, _, first), shares in table.items():
         if len(shares) > 1:
-            values = ", ".join(f"{100 * share:+.1f} %" for _, share in shares)
+            values = ", ".join(f"{label} {100 * share:+.1f} %" for label, share in shares)
             nearer = abs(shares[-1][1]) < abs(shares[0][1]) - 0.005
             farther = abs(shares[-1][1]) > abs(shares[0][1]) + 0.005
             word = (
                 "nearer the map" if nearer else "further from the map" if farther else "as before"
             )
             lines.append(f"{part} from bar {first}: {values}: {word}")
-    return lines
+    return ["tempo against the map (+ is faster), take by take:", *lines] if lines else []

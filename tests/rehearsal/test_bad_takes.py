@@ -7,7 +7,7 @@ from rehearsing import taken
 
 from syncbox.errors import ShowError, UnreadableError
 from syncbox.rehearsal.imagined import imagined_song
-from syncbox.rehearsal.intake import onsets_of_file
+from syncbox.rehearsal.intake import look_over, onsets_of_file, tap_onsets
 from syncbox.rehearsal.many import read_one
 from syncbox.rehearsal.onsets import RATE, onsets_of
 from syncbox.rehearsal.reading import read_take
@@ -124,3 +124,48 @@ def test_a_song_inside_a_long_recording_is_found(tmp_path):
     own = np.array([beat.played_s for beat in found.beats])
     errors = [np.abs(own - beat - 640).min() for beat in np.concatenate(played.beats_s)]
     assert np.percentile(errors, 90) < 0.02
+
+
+@pytest.mark.parametrize("noise", [0.0, 1e-3])
+def test_a_channel_of_the_other_polarity_takes_nothing_away(tmp_path, noise):
+    played, sound, _ = taken()
+    both = np.stack([sound, -sound, 0.5 * sound], axis=1)
+    both += np.random.default_rng(4).normal(0, noise, both.shape).astype(np.float32)
+    path = written(tmp_path, both)
+    shares = look_over(path).shares
+    assert list(np.sign(shares / shares[0])) == [1, -1, 1]
+    assert read_one(played.chart.song, path).found
+
+
+@pytest.mark.parametrize("level", [1e-3, 3e-5])
+def test_a_very_quiet_take_on_a_constant_is_read(tmp_path, level):
+    """A microphone that was not turned up, and a converter whose zero is not zero."""
+    played, sound, _ = taken()
+    path = tmp_path / "quiet.wav"
+    soundfile.write(path, level * sound + 0.2, RATE, "FLOAT")
+    assert read_one(played.chart.song, path).found
+
+
+@pytest.mark.parametrize("wrong", [np.nan, np.inf])
+def test_what_is_no_number_is_said(tmp_path, wrong):
+    sound = np.zeros((RATE, 2), np.float32)
+    sound[RATE // 2, 1] = wrong
+    soundfile.write(tmp_path / "take.wav", sound, RATE, "FLOAT")
+    with pytest.raises(ShowError, match="not numbers"):
+        onsets_of_file(tmp_path / "take.wav", channel=1)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "0.500\n1.125\n1.500\n",
+        "\ufeff0.500\r\n1.125\r\n1.500\r\n",
+        "0,500\n1,125  # the tom\n\n1,500\n",
+        "seconds,how hard\n0.5,90\n1.125,80\n1.5,70\n",
+        "0.5\t90\n1.125\t80\n1.5\t70\n",
+    ],
+)
+def test_taps_as_people_and_tables_write_them(tmp_path, text):
+    path = tmp_path / "taps.csv"
+    path.write_bytes(text.encode())
+    assert tap_onsets(path).times_s == pytest.approx([0.5, 1.125, 1.5])

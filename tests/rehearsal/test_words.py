@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from syncbox.rehearsal.onsets import onsets_of
 from syncbox.rehearsal.page import as_html
 from syncbox.rehearsal.picture import draw
 from syncbox.rehearsal.players import players, sentences
+from syncbox.rehearsal.reading import BarRow, SectionRow, TakeReading
 from syncbox.rehearsal.tables import CSV_COLUMNS, as_csv, as_json
 from syncbox.rehearsal.thresholds import heard_from_ms, scatter_word, tempo_word
 from syncbox.rehearsal.wording import compare_weeks, summary
@@ -96,5 +98,42 @@ def test_a_player_who_lags_is_told_from_one_who_does_not():
 def test_takes_are_compared_over_weeks():
     _, first = read(drift=0.06, seed=6)
     _, second = read(drift=0.0, seed=6)
-    lines = compare_weeks([("monday", first), ("friday", second)])
+    head, *lines = compare_weeks([("monday", first), ("friday", second)])
+    assert "+ is faster" in head
     assert any("nearer the map" in line for line in lines)
+    assert all(line.index("monday ") < line.index("friday ") for line in lines)
+
+
+def of_tempi(shares, map_tempo=100.0):
+    """A reading of one section whose bars stray from the map like this."""
+    bars = tuple(
+        BarRow(n, "Chorus", 2.4 * n, 0.0, map_tempo * (1 + share), map_tempo, 0.9)
+        for n, share in enumerate(shares, 9)
+    )
+    whole = len(shares) / sum(1 / (1 + share) for share in shares) - 1
+    row = SectionRow("Chorus", 1, 9, 8 + len(shares), 0.0, 0.0, 5.0, whole, 0.9, 0, 0, len(shares))
+    return TakeReading("x", 0.95, None, True, 20.0, bars=bars, sections=(row,))
+
+
+@pytest.mark.parametrize(
+    ("shares", "says"),
+    [
+        ((0, 0, 0.03, 0.03, 0.03, 0.03, 0.03, 0.03), "pulls ahead by 3.0 % from its third bar"),
+        ((0.002, -0.03, -0.028, -0.032), "drags by 3.0 % from its second bar"),
+        ((-0.01, -0.018, -0.02, -0.02, -0.018), "drags by 1.7 %"),
+        ((0.02,) * 8, "pulls ahead by 2.0 %"),
+    ],
+)
+def test_from_which_bar_on_a_section_strays_and_how_far_from_there(shares, says):
+    line = summary(of_tempi(shares))[0]
+    assert line == f"Chorus (bars 9 to {8 + len(shares)}) {says}"
+
+
+def test_a_take_that_is_faster_all_through_is_told_in_one_line():
+    both = of_tempi((0.02,) * 4)
+    rows = (both.sections[0], replace(both.sections[0], section="Verse", tempo_share=0.024))
+    assert summary(replace(both, sections=rows))[0] == (
+        "the whole take is 2.2 % faster than the map"
+    )
+    apart = (rows[0], replace(rows[1], tempo_share=0.05))
+    assert "Verse" in summary(replace(both, sections=apart))[1]
