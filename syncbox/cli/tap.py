@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from contextlib import ExitStack
 from pathlib import Path
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from syncbox.cli.playback import Playback
     from syncbox.rehearsal.first_map import FirstMap, Part
 
+_NO_SONGS = ("rig", "setlist")
+_WORTH_KEEPING = 16
 _PART = re.compile(r"\s*(.+?)\s+(\d{1,4})(?:\s*\(([^)]+)\))?\s*")
 
 
@@ -73,26 +76,49 @@ def tap(
 
     if not show.is_dir():
         raise UnreadableError("there is no such folder", where=str(show))
-    if not re.fullmatch(r"[\w-]+", song):
-        raise ShowError(f"{song!r} is not a file's name", hint="letters, digits and - only")
-    path = show / f"{song}.yaml"
-    if path.exists():
-        raise ShowError(
-            "this song has a file already, and it is kept",
-            where=str(path),
-            hint="`syncbox compare` proposes changes to a map; or tap another name",
-        )
+    path = _new_file(show, song)
     parts = _parts(sections, meter)
     if taps_file:
-        taps = _from_file(taps_file)
+        found = first_map(_from_file(taps_file), parts)
     else:
         taps = _by_hand(parts, recording, driver, device, midi=midi)
-    found = first_map(taps, parts)
+        try:
+            found = first_map(taps, parts)
+        except ShowError:
+            _keep(taps, show / f"{song} taps.json")
+            raise
     save_text(path, song_text(title or song.replace("-", " ").title(), found))
     _tell(found, path)
     if recording is not None:
         click.echo(f"bar 1 is about {found.downbeat_s:.2f} s into {recording.name}")
     return 0
+
+
+def _new_file(show: Path, song: str) -> Path:
+    """Where the song is written. Raises ShowError for a name that is taken, or that is none."""
+    if not re.fullmatch(r"[\w-]+", song):
+        raise ShowError(f"{song!r} is not a file's name", hint="letters, digits and - only")
+    if song.casefold() in _NO_SONGS:
+        raise ShowError(f"{song}.yaml is no song's file", hint="give the song another name")
+    for path in (show / f"{song}.yaml", show / f"{song}.yml"):
+        if path.exists():
+            raise ShowError(
+                "this song has a file already, and it is kept",
+                where=str(path),
+                hint="`syncbox compare` proposes changes to a map; or tap another name",
+            )
+    return show / f"{song}.yaml"
+
+
+def _keep(taps: Sequence[float], path: Path) -> None:
+    """Keep taps that made no map: nobody taps a whole song a second time with pleasure."""
+    if len(taps) < _WORTH_KEEPING:
+        return
+    try:
+        path.write_text(json.dumps([round(each, 4) for each in taps]), encoding="utf-8")
+    except OSError:
+        return  # what is wrong with the taps is the message that counts
+    click.echo(f'your taps are kept: with --taps "{path}" they can be used again', err=True)
 
 
 def _parts(text: str, meter: str) -> list[Part]:
@@ -122,6 +148,8 @@ def _from_file(path: Path) -> list[float]:
         raise UnreadableError(f"cannot be read: {error.strerror}", where=str(path)) from None
     except (ValueError, TypeError):
         raise UnreadableError("is not a JSON list of seconds", where=str(path)) from None
+    if not all(map(math.isfinite, seconds)):
+        raise UnreadableError("holds a time that is no number", where=str(path))
     return seconds
 
 
