@@ -6,9 +6,10 @@ import base64
 from collections.abc import Iterable, Sequence
 from html import escape
 
+from syncbox.rehearsal.belief import RIGHT_MS
 from syncbox.rehearsal.picture import png_bytes
 from syncbox.rehearsal.reading import TakeReading
-from syncbox.rehearsal.thresholds import SOURCES
+from syncbox.rehearsal.thresholds import SCATTER_WORDS, SOURCES
 from syncbox.rehearsal.wording import summary
 
 _STYLE = """
@@ -41,6 +42,11 @@ footer { margin-top: 2rem; font-size: .85rem; color: var(--soft); }
 }
 """
 
+_COLUMNS = (
+    "Late: played minus expected, early is below 0. Time: gained or lost over the section against "
+    f"the map. Sure: the chance that a beat lies within {RIGHT_MS:.0f} ms of where it was played."
+)
+
 
 def as_html(found: TakeReading, title: str, take: str, extra: Sequence[str] = ()) -> str:
     """The report of one take; extra lines (players, proposals) go after the summary."""
@@ -51,8 +57,9 @@ def as_html(found: TakeReading, title: str, take: str, extra: Sequence[str] = ()
     if found.found:
         parts.append(f'<div class="whole"><h2>Sections</h2>{_sections(found)}</div>')
         parts.append(f'<h2>Bars</h2><div class="bars">{_bars(found)}</div>')
-    sources = "".join(f"<p>{escape(source)}</p>" for source in SOURCES)
-    parts.append(f"<footer><p>Match {found.match:.2f}. What the words mean:</p>{sources}</footer>")
+    words = (f"Match {found.match:.2f}.", *((_COLUMNS, SCATTER_WORDS, *SOURCES) * found.found))
+    notes = "".join(f"<p>{escape(_joined(each))}</p>" for each in words)
+    parts.append(f"<footer>{notes}</footer>")
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -62,7 +69,7 @@ def as_html(found: TakeReading, title: str, take: str, extra: Sequence[str] = ()
 
 
 def _list(lines: Iterable[str]) -> str:
-    return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
+    return f"<ul>{''.join(f'<li>{escape(_joined(line))}</li>' for line in lines)}</ul>"
 
 
 def _pictures(found: TakeReading) -> str:
@@ -95,8 +102,8 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]], words: int) -> st
 
 
 def _joined(cell: str) -> str:
-    """A number never parted from its unit at the end of a line."""
-    return cell.replace(" ms", "\u00a0ms").replace(" %", "\u00a0%")
+    """A number never parted from its unit or its other end at the end of a line."""
+    return cell.replace(" ms", "\u00a0ms").replace(" %", "\u00a0%").replace("–", "–\u2060")
 
 
 def _gain(late_ms: float | None) -> str:

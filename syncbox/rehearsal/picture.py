@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Sequence
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from syncbox.errors import UnreadableError
-from syncbox.rehearsal.reading import BarRow, TakeReading
+from syncbox.rehearsal.reading import TakeReading
 from syncbox.rehearsal.thresholds import TIGHT_MS
 
 _INK, _MAP, _PLAYED, _SLIP, _SHADE = "#222222", "#7a7a7a", "#0b6e4f", "#a3195b", "#eef1ee"
@@ -21,7 +24,8 @@ def draw(found: TakeReading, title: str, path: Path) -> None:
     """Write the picture; the file's ending says its format. Raises UnreadableError."""
     figure = _figure(found, title)
     try:
-        figure.savefig(path, dpi=_DPI)
+        with _any_letters():
+            figure.savefig(path, dpi=_DPI)
     except (OSError, ValueError) as error:
         raise UnreadableError(
             f"the picture could not be written: {error}", where=str(path)
@@ -31,8 +35,22 @@ def draw(found: TakeReading, title: str, path: Path) -> None:
 def png_bytes(found: TakeReading, title: str, *, narrow: bool = False) -> bytes:
     """The picture as PNG; narrow: for a phone held upright."""
     out = io.BytesIO()
-    _figure(found, title, narrow=narrow).savefig(out, dpi=_DPI, format="png")
+    with _any_letters():
+        _figure(found, title, narrow=narrow).savefig(out, dpi=_DPI, format="png")
     return out.getvalue()
+
+
+@contextmanager
+def _any_letters() -> Iterator[None]:
+    """A letter that the font lacks is drawn as a box, and costs nobody the picture."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        yield
+
+
+def _literal(words: str) -> str:
+    """Words in which a dollar sign begins no formula."""
+    return words.replace("$", r"\$")
 
 
 def _figure(found: TakeReading, title: str, *, narrow: bool = False) -> Any:
@@ -44,9 +62,9 @@ def _figure(found: TakeReading, title: str, *, narrow: bool = False) -> Any:
         ) from None
     figure = Figure(figsize=_NARROW_IN if narrow else _SIZE_IN, layout="constrained")
     if title:
-        figure.suptitle(title, fontsize=13, color=_INK)
+        figure.suptitle(_literal(title), fontsize=13, color=_INK, wrap=True)
     if not found.found:
-        words = "\n".join(found.notes) or "nothing of this song was found"
+        words = _literal("\n".join(found.notes) or "nothing of this song was found")
         figure.text(0.5, 0.5, words, ha="center", va="center", fontsize=14, wrap=True)
         return figure
     tempo, late = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
@@ -91,6 +109,7 @@ def _draw_late(panel: Any, found: TakeReading) -> None:
     if not in_s:
         reach = max(1.3 * TIGHT_MS, 1.15 * max(known, default=0.0))
         panel.set_ylim(-reach, reach)
+    if not in_s and found.with_click:  # how late a free take gets says nothing of tightness
         for side in (-TIGHT_MS, TIGHT_MS):
             panel.axhline(side, color=_MAP, linewidth=0.9, linestyle="--")
     panel.set_ylabel(f"late ({'s' if in_s else 'ms'})\nearly is below 0", fontsize=12)
@@ -101,7 +120,7 @@ def _draw_sections(panel: Any, found: TakeReading, *, named: bool, upright: int)
 
     A name over no more than `upright` bars stands upright; in little room the count-in has none.
     """
-    starts = _starts(found.bars)
+    starts = _starts(found)
     for n, (first, end) in enumerate(zip(starts, [*starts[1:], len(found.bars)], strict=True)):
         if n % 2 == 0:
             panel.axvspan(first - 0.5, end - 0.5, color=_SHADE, zorder=0, linewidth=0)
@@ -109,7 +128,7 @@ def _draw_sections(panel: Any, found: TakeReading, *, named: bool, upright: int)
             panel.text(
                 first - 0.3,
                 0.985,
-                found.bars[first].section,
+                _literal(found.bars[first].section),
                 transform=panel.get_xaxis_transform(),
                 fontsize=10,
                 va="top",
@@ -134,5 +153,16 @@ def _draw_sections(panel: Any, found: TakeReading, *, named: bool, upright: int)
                 )
 
 
-def _starts(bars: Sequence[BarRow]) -> list[int]:
-    return [n for n, bar in enumerate(bars) if n == 0 or bar.section != bars[n - 1].section]
+def _starts(found: TakeReading) -> list[int]:
+    """Rows at which a section, a further pass of it or what opens a song begins."""
+    passes = {
+        now.first_row
+        for before, now in pairwise(found.sections)
+        if (now.section, now.pass_no) != (before.section, before.pass_no)
+    }
+    bars = found.bars
+    return [
+        n
+        for n, bar in enumerate(bars)
+        if n == 0 or n in passes or bar.section != bars[n - 1].section
+    ]

@@ -22,6 +22,10 @@ TEMPO_SOURCE = (
     "C. Drake and M.-C. Botte, Tempo sensitivity in auditory sequences, "
     "Perception & Psychophysics 54, 1993."
 )
+SCATTER_WORDS = (
+    f"Scatter of beats: under {HEARD_MS:.0f} ms, or {100 * HEARD_SHARE:.1f} % of the beat, it "
+    f"cannot be heard; up to {TIGHT_MS:.0f} ms it is tight, over {LOOSE_MS:.0f} ms loose."
+)
 SOURCES = (HEARD_SOURCE, TIGHT_SOURCE, TEMPO_SOURCE)
 
 

@@ -11,7 +11,7 @@ from rehearsing import read, taken
 
 from syncbox.rehearsal.onsets import onsets_of
 from syncbox.rehearsal.page import as_html
-from syncbox.rehearsal.picture import draw
+from syncbox.rehearsal.picture import _starts, draw
 from syncbox.rehearsal.players import players, sentences
 from syncbox.rehearsal.reading import BarRow, SectionRow, TakeReading
 from syncbox.rehearsal.tables import CSV_COLUMNS, as_csv, as_json
@@ -84,6 +84,34 @@ def test_the_picture_and_the_report_stand_alone(tmp_path):
     assert "viewport" in html
     assert "prefers-color-scheme: dark" in html
     assert html.count("data:image/png;base64,") == 2, "one picture for narrow screens"
+
+
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
+def test_no_name_spoils_a_picture(tmp_path, ending):
+    """A dollar sign begins a formula for matplotlib, and no font has every letter."""
+    _, found = read()
+    named = replace(found, bars=tuple(replace(b, section="$\\frac$ \u6a4b") for b in found.bars))
+    path = tmp_path / f"take.{ending}"
+    draw(named, r"Money $5 \frac$ \u7df4\u7fd2 " * 6, path)
+    assert path.stat().st_size > 1000
+    draw(replace(found, bars=(), notes=(r"$\frac$",)), "$", path)
+
+
+def test_a_further_pass_of_a_section_begins_at_a_line_of_its_own():
+    _, found = read()
+    starts = _starts(found)
+    assert {row.first_row for row in found.sections} == {n for n in starts if found.bars[n].bar > 0}
+    again = replace(found.sections[1], section="Intro", pass_no=1, first_row=2)
+    vamped = replace(found, sections=(replace(again, first_row=0), again))
+    assert 2 not in _starts(vamped), "rounds of a vamp are no passes"
+
+
+def test_a_report_says_what_its_words_and_columns_mean():
+    _, found = read()
+    html = as_html(found, "A take", "tuesday.wav").replace("\u00a0", " ")
+    for words in ("up to 30 ms it is tight", "over 50 ms loose", "played minus expected"):
+        assert words in html
+    assert "played minus" not in as_html(replace(found, match=0.1), "A take", "tuesday.wav")
 
 
 def test_a_player_who_lags_is_told_from_one_who_does_not():
