@@ -203,14 +203,9 @@ def _text(path: Path) -> str:
 
 
 def _players(answer: Answer) -> list[str]:
-    from syncbox.rehearsal.intake import channel_count, onsets_of_file
-    from syncbox.rehearsal.players import players, sentences
+    from syncbox.rehearsal.players import notes_of, players, sentences
 
-    if not answer.found.found:
-        return []
-    count = channel_count(answer.take)
-    channels = [onsets_of_file(answer.take, channel=n) for n in range(1, count + 1)]
-    return sentences(players(answer.found, channels))
+    return sentences(players(answer.found, notes_of(answer.take))) if answer.found.found else []
 
 
 def _show(

@@ -106,7 +106,7 @@ def look_over(path: Path) -> Seen:
     """A first look at a take. Raises as `onsets_of_file` does; MIDI and taps need none."""
     import soundfile
 
-    if not path.is_file() or path.suffix.lower() in (*MIDI_ENDINGS, *TAP_ENDINGS):
+    if not path.is_file() or not is_sound(path):
         return Seen(np.ones(1, dtype=np.float32), np.zeros(1, dtype=np.float32), ())
     with _readable(path), soundfile.SoundFile(str(path)) as file:
         _must_be_followable(file, path, None)
@@ -200,11 +200,16 @@ def _must_be_followable(file: Any, path: Path, channel: int | None) -> None:
         )
 
 
+def is_sound(path: Path) -> bool:
+    """Whether a take is a recording by its name, and no MIDI file or list of taps."""
+    return path.suffix.lower() not in (*MIDI_ENDINGS, *TAP_ENDINGS)
+
+
 def channel_count(path: Path) -> int:
     """Channels of a take of sound; 1 for MIDI and taps."""
     import soundfile
 
-    if path.suffix.lower() in (*MIDI_ENDINGS, *TAP_ENDINGS):
+    if not is_sound(path):
         return 1
     try:
         return int(soundfile.info(str(path)).channels)

@@ -5,14 +5,11 @@ import io
 import json
 from dataclasses import replace
 
-import numpy as np
 import pytest
-from rehearsing import read, taken
+from rehearsing import read
 
-from syncbox.rehearsal.onsets import onsets_of
 from syncbox.rehearsal.page import as_html
 from syncbox.rehearsal.picture import _starts, draw
-from syncbox.rehearsal.players import players, sentences
 from syncbox.rehearsal.reading import BarRow, SectionRow, TakeReading
 from syncbox.rehearsal.tables import CSV_COLUMNS, as_csv, as_json
 from syncbox.rehearsal.thresholds import heard_from_ms, scatter_word, tempo_word
@@ -112,15 +109,6 @@ def test_a_report_says_what_its_words_and_columns_mean():
     for words in ("up to 30 ms it is tight", "over 50 ms loose", "played minus expected"):
         assert words in html
     assert "played minus" not in as_html(replace(found, match=0.1), "A take", "tuesday.wav")
-
-
-def test_a_player_who_lags_is_told_from_one_who_does_not():
-    _played, sound, _ = taken()
-    _, found = read()
-    late = np.concatenate([np.zeros(441, np.float32), sound])[: len(sound)]  # 20 ms
-    steady, lagging = players(found, [onsets_of(sound), onsets_of(late)])
-    assert lagging.late_ms - steady.late_ms == pytest.approx(20, abs=2)
-    assert len(sentences([steady, None])) == 2
 
 
 def test_takes_are_compared_over_weeks():
