@@ -154,6 +154,10 @@ def _takes_and_folder(named: tuple[Path, ...]) -> tuple[tuple[Path, ...], Path]:
                 "this is a folder, not a take", where=str(named[0]), hint="name a recording first"
             )
         return named[:-1], named[-1]
+    if len(named) > 1 and not named[-1].suffix and not named[-1].exists():
+        raise UnreadableError(
+            "there is no such folder", where=str(named[-1]), hint="the last name is the show's"
+        )
     return named, Path("songs") if Path("songs").is_dir() else Path()
 
 

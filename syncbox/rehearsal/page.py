@@ -10,7 +10,7 @@ from syncbox.rehearsal.belief import RIGHT_MS
 from syncbox.rehearsal.picture import png_bytes
 from syncbox.rehearsal.reading import TakeReading
 from syncbox.rehearsal.thresholds import SCATTER_WORDS, SOURCES
-from syncbox.rehearsal.wording import summary
+from syncbox.rehearsal.wording import signed, summary
 
 _STYLE = """
 :root { color-scheme: light dark; --ink: #1c1c1c; --line: #ccc; --soft: #444; --page: #fff; }
@@ -118,7 +118,7 @@ def _sections(found: TakeReading) -> str:
         (
             row.section,
             f"{row.first_bar}\u2013{row.last_bar}",
-            "cannot tell" if row.tempo_share is None else f"{100 * row.tempo_share:+.1f} %",
+            "cannot tell" if row.tempo_share is None else signed(row.tempo_share),
             _gain(row.late_ms),
             f"{row.scatter_ms:.0f} ms",
             f"{100 * row.confidence:.0f} %",

@@ -28,7 +28,8 @@ def draw(found: TakeReading, title: str, path: Path) -> None:
             figure.savefig(path, dpi=_DPI)
     except (OSError, ValueError) as error:
         raise UnreadableError(
-            f"the picture could not be written: {error}", where=str(path)
+            f"the picture could not be written: {getattr(error, 'strerror', None) or error}",
+            where=str(path),
         ) from None
 
 

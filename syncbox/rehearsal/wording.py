@@ -10,6 +10,7 @@ from syncbox.rehearsal.reading import BarRow, SectionRow, SlipRow, TakeReading
 from syncbox.rehearsal.thresholds import TEMPO_SHARE, scatter_word
 
 _NOTICED = TEMPO_SHARE / 2
+_BETTER = 0.01  # of the tempo: less is not worth a word
 _SCATTER = {
     "cannot be heard": "too little to be heard",
     "tight": "tight",
@@ -23,8 +24,13 @@ def summary(found: TakeReading) -> list[str]:
     """The take in a few sentences, the most useful first."""
     if not found.found:
         return [*found.notes]
-    lines = [*_slips(found), *_tempo(found), _tightness(found)]
+    lines = [*_slips(found), *_tempo(found), _tightness(found), _latency(found)]
     return [line for line in (*lines, *found.notes) if line]
+
+
+def signed(share: float) -> str:
+    """A tempo against the map: `+2.1 %` is faster."""
+    return f"{round(100 * share, 1) + 0.0:+.1f} %"
 
 
 def _slips(found: TakeReading) -> list[str]:
@@ -117,6 +123,19 @@ def _tightness(found: TakeReading) -> str:
     return f"beats scatter by {scatter:.0f} ms round the band's own course: {_SCATTER[word]}"
 
 
+def _latency(found: TakeReading) -> str:
+    """What all beats have in common, where the take's place on the map was told."""
+    if found.latency_ms is None:
+        return ""
+    if abs(found.latency_ms) < 1:
+        return "all beats together lie on the map to the millisecond"
+    way = "behind" if found.latency_ms > 0 else "ahead of"
+    return (
+        f"all beats together lie {abs(found.latency_ms):.0f} ms {way} the map: the delay of the "
+        "recording, and how far the band lies back; it is taken out"
+    )
+
+
 def compare_weeks(takes: Sequence[tuple[str, TakeReading]]) -> list[str]:
     """Each section over several takes of one song, in their order: is it getting better?"""
     table: dict[tuple[str, int, int], list[tuple[str, float]]] = {}
@@ -128,9 +147,9 @@ def compare_weeks(takes: Sequence[tuple[str, TakeReading]]) -> list[str]:
     lines = []
     for (part, _, first), shares in table.items():
         if len(shares) > 1:
-            values = ", ".join(f"{label} {100 * share:+.1f} %" for label, share in shares)
-            nearer = abs(shares[-1][1]) < abs(shares[0][1]) - 0.005
-            farther = abs(shares[-1][1]) > abs(shares[0][1]) + 0.005
+            values = ", ".join(f"{label} {signed(share)}" for label, share in shares)
+            nearer = abs(shares[-1][1]) < abs(shares[0][1]) - _BETTER
+            farther = abs(shares[-1][1]) > abs(shares[0][1]) + _BETTER
             word = (
                 "nearer the map" if nearer else "further from the map" if farther else "as before"
             )

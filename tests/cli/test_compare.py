@@ -7,6 +7,7 @@ from rehearsing import taken
 
 from syncbox.cli.main import run_command
 from syncbox.rehearsal.onsets import RATE
+from syncbox.rehearsal.takes import Round, Take, add_take
 
 SONG = """\
 syncbox: 1
@@ -90,6 +91,15 @@ def test_mistakes_get_one_message(show, capsys):
     code, _, err = run(capsys, show / "take.wav", show, "--song", "imagine")
     assert code == 1
     assert "did you mean 'imagined'" in err
+    code, _, err = run(capsys, show / "take.wav", show / "nowhere", "--song", "imagined")
+    assert code == 2
+    assert "nowhere: there is no such folder" in err
+    code, _, err = run(
+        capsys, show / "take.wav", show, "--song", "imagined", "--report", show / "take.wav"
+    )  # fmt: skip
+    assert code == 1
+    assert ".html" in err
+    assert (show / "take.wav").stat().st_size > 100_000, "a slip does not cost the recording"
 
 
 @pytest.mark.parametrize("speed", ["fast", "10%", "250%", "-80%"])
@@ -108,3 +118,47 @@ def test_a_speed_that_is_told_is_the_only_one_tried(show, capsys):
     code, out, _ = run(capsys, show / "take.wav", show, "--song", "imagined", "--speed", "97.5%")
     assert code == 0
     assert "than the map" in out
+
+
+def test_takes_that_cannot_be_read_are_named_and_the_others_are_told(show, capsys, tmp_path):
+    (tmp_path / "broken.wav").write_text("no sound")
+    code, out, err = run(
+        capsys, tmp_path / "broken.wav", show / "take.wav", show, "--song", "imagined", "--jobs", 2
+    )  # fmt: skip
+    assert code == 2
+    assert "broken.wav: this cannot be read" in err
+    assert "take.wav: match" in out
+
+
+def test_a_recording_of_rehearse_is_read_by_its_rounds(show, capsys):
+    (show / "takes").mkdir(exist_ok=True)
+    path = show / "takes" / "whole.wav"
+    path.write_bytes((show / "take.wav").read_bytes())
+    played, _, _ = taken(drift=0.06, seed=6)
+    first = next(
+        float(beats[0])
+        for index, beats in zip(played.order, played.beats_s, strict=True)
+        if not played.chart.bars[index].opening
+    )
+    add_take(
+        show,
+        Take(
+            "imagined",
+            "2031-02-03T20:15:00",
+            "",
+            "",
+            (Round(1, "1", round(first * RATE)), Round(2, "1", round((first + 30) * RATE))),
+            path.name,
+            RATE,
+        ),
+    )
+    code, out, err = run(capsys, path, show, "--song", "imagined", "--round", 1, "--json")
+    assert code == 0, err
+    told = json.loads(out)
+    assert (told["round"], told["speed"], told["song"]) == (1, 1.0, "imagined")
+    code, _, err = run(capsys, path, show, "--song", "imagined", "--csv")
+    assert code == 1
+    assert "--round 1" in err
+    code, _, err = run(capsys, show / "take.wav", show, "--song", "imagined", "--round", 1)
+    assert code == 1
+    assert "no recording of a rehearsal" in err

@@ -13,7 +13,7 @@ from syncbox.rehearsal.picture import _starts, draw
 from syncbox.rehearsal.reading import BarRow, SectionRow, TakeReading
 from syncbox.rehearsal.tables import CSV_COLUMNS, as_csv, as_json
 from syncbox.rehearsal.thresholds import heard_from_ms, scatter_word, tempo_word
-from syncbox.rehearsal.wording import compare_weeks, summary
+from syncbox.rehearsal.wording import compare_weeks, signed, summary
 
 
 @pytest.mark.parametrize(
@@ -153,3 +153,18 @@ def test_a_take_that_is_faster_all_through_is_told_in_one_line():
     )
     apart = (rows[0], replace(rows[1], tempo_share=0.05))
     assert "Verse" in summary(replace(both, sections=apart))[1]
+
+
+def test_what_all_beats_have_in_common_is_told_where_it_is_known():
+    _, found = read()
+    assert not any("all beats together" in line for line in summary(found))
+    for latency_ms, words in ((21.4, "21 ms behind"), (-6.2, "6 ms ahead"), (0.4, "millisecond")):
+        lines = summary(replace(found, latency_ms=latency_ms))
+        assert any("all beats together" in line and words in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("share", "shown"), [(-0.0001, "+0.0 %"), (0.021, "+2.1 %"), (-0.015, "-1.5 %")]
+)
+def test_a_tempo_that_is_the_maps_has_no_minus(share, shown):
+    assert signed(share) == shown
