@@ -33,7 +33,7 @@ COMMANDS = {
     "spare": ("spare:spare", "A second computer goes along silently, and takes over."),
     "rehearse": ("rehearse:rehearse", "Part of a song over and over, slower or faster, recorded."),
     "tap": ("tap:tap", "Tap along, and a song without a map has its first one."),
-    "takes": ("rehearse:takes", "List the takes of a song, with what was noted."),
+    "takes": ("takes:takes", "List the takes of a song, with what was noted."),
     "render": ("render:render", "Write a show to WAV files, MIDI files and event logs."),
     "fit": ("fit:fit", "Bring a loop to the exact length of its bars, seam and hits kept clean."),
     "learn": ("learn:learn", "Press a pedal, and the rig knows what it does."),

@@ -94,6 +94,7 @@ class Performance:
         )
         self.change_view: Callable[[View], View] | None = None  # has the last word on the screen
         self.side_line: Callable[[], str] | None = None  # a line for a script, whenever it changes
+        self.takes_notes = False  # whether anybody asks for the words afterwards
         self.marks: list[Mark] = []  # where the person pressed the note key
 
     def live(
@@ -244,7 +245,7 @@ class Performance:
             self.press(Command.START if now.transport in STILL else Command.CUE)
         elif key is Key.QUIT:
             self._quit(now)
-        elif key is Key.NOTE:
+        elif key is Key.NOTE and self.takes_notes:
             self.marks.append(Mark(now, self._session.status().frame))
             self.say("noted: you are asked for words afterwards")
         elif key in COMMAND_OF_KEY:

@@ -32,6 +32,7 @@ class Recording:
         self._choice: Choice | None = None
         self._tape: Tape | None = None  # PortAudio's; JACK has none
         self._zero = 0  # the audio system's number of the engine's frame 0
+        self._running: tuple[TakeRecorder, ...] = ()
         self.take: Recorded | None = None
         self.talk: Recorded | None = None
 
@@ -89,9 +90,11 @@ class Recording:
             self.take = take.so_far if take else None
             microphone = (self._microphone,) if self._microphone else ()
             talk = self._recorder(microphone, path.with_stem(f"{path.stem} talk"), stack)
+            self._running = tuple(filter(None, (take, talk)))
             try:
                 yield
             finally:
+                self._running = ()
                 self._zero = session.status().audio_frame_zero
                 self.take, self.talk = _finished(take), _finished(talk)
 
@@ -118,6 +121,11 @@ class Recording:
         job = self._tape.job
         columns = tuple(job.channels.index(input_number(name)) for name in inputs)
         return WriteJob(job, columns, str(path))
+
+    @property
+    def broken_off(self) -> bool:
+        """Whether something that shall be recorded is not any more."""
+        return not all(recorder.alive for recorder in self._running)
 
     def follow(self, status: Status) -> None:
         """Learn where the engine's frame 0 lies, while the session runs."""

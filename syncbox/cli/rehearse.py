@@ -1,10 +1,11 @@
-"""`syncbox rehearse`: part of a song over and over; `syncbox takes`: what came of it."""
+"""`syncbox rehearse`: part of a song over and over."""
 
 from __future__ import annotations
 
 import os
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from fractions import Fraction
 from functools import partial
@@ -15,20 +16,23 @@ import click
 
 from syncbox.cli.driver_option import driver_options
 from syncbox.cli.recording import Recording
+from syncbox.cli.takes import place_of_note
 from syncbox.engine.script import CueScript
-from syncbox.errors import DeviceError, ShowError, UnreadableError
+from syncbox.errors import DeviceError, UnreadableError
 from syncbox.rehearsal.takes import Note, Take
 from syncbox.score.layout import LegKind
 
 if TYPE_CHECKING:
     from syncbox.cli.leaving import Leaving
     from syncbox.cli.perform import Mark
+    from syncbox.cli.screen import View
     from syncbox.cli.view import Stage
     from syncbox.drivers.status import Status
     from syncbox.engine.state import Now
     from syncbox.score.layout import Leg
     from syncbox.score.rounds import Practice
 
+_BROKEN_OFF = "the recording has broken off: the music goes on"
 SPEED_MIN, SPEED_MAX = Fraction(1, 5), Fraction(2)
 
 
@@ -134,6 +138,8 @@ class _Rehearsal:
         self._practice = practice
         self._legs = tuple(step.leg for step in practice_steps(self._song, practice))
         self._recording = Recording(inputs, talk, folder, self._song.id)
+        self._round = 1  # that plays
+        self._broken_off = False
         self._opens = _first_legs(self._legs, practice.times)
         self._begun: dict[int, int] = {}  # frame of the first beat of each round, from round 1
         self._when = datetime.now()
@@ -184,8 +190,10 @@ class _Rehearsal:
             program = compiled_practice(self._show, self._practice, choice.rate)
             self._stage = Stage(self._show, program.songs, Route(self._song, self._legs))
             performance = Performance(self._stage, start=start, once=once, leave=leave)
+            performance.takes_notes = True
             self._marks = performance.marks
             performance.watch = self._watch
+            performance.change_view = self._with_round
             if on_screen:
                 self._say = performance.say
             # With a screen the person cues.
@@ -195,9 +203,25 @@ class _Rehearsal:
             status = performance.live(program, choice, screen, options, beside)
         click.echo(summary(status, self._show.rig))
 
+    def _with_round(self, view: View) -> View:
+        """The screen with which time it is, how fast, and the key for a note."""
+        from syncbox.cli.keys import Key
+        from syncbox.cli.screen import KeyHint
+
+        practice, number = self._practice, self._round
+        speed = practice.speed + practice.raise_by * (number - 1)
+        place = f"round {number} of {practice.times}, {100 * float(speed):g} %"
+        keys = (*view.keys[:-1], KeyHint(Key.NOTE.value, "note"), view.keys[-1])
+        notice = view.notice or (_BROKEN_OFF if self._broken_off else "")
+        return replace(view, place=place, keys=keys, notice=notice)
+
     def _watch(self, status: Status) -> None:
         """See when each round's first beat was; it stays to be seen until the next beat."""
         now = status.now
+        self._round = now.leg_index * self._practice.times // len(self._legs) + 1
+        if self._recording.broken_off and not self._broken_off:
+            self._broken_off = True
+            self._say(_BROKEN_OFF)
         if not (now.section_index >= 0 and (now.bar, now.beat) == (1, 1)):
             return
         round_no = self._opens.get(now.leg_index)
@@ -308,66 +332,3 @@ def _ask(stage: Stage, now: Now, sound: str) -> str:
         show_default=False,
     )
     return str(words).strip()
-
-
-def place_of_note(section: str, bar: int, beat: int) -> str:
-    """Where a note was made; before the first beat there is no bar yet."""
-    return f"{section}, bar {bar}, beat {beat}" if bar else section
-
-
-def _first_beats(take: Take) -> str:
-    """Where in a recording each round's first beat lies, for `compare --locked-at`."""
-    frames = [each.first_frame for each in take.rounds if each.first_frame is not None]
-    if not (frames and take.rate):
-        return ""
-    return f", first beat at {', '.join(f'{frame / take.rate:.3f}' for frame in frames)} s"
-
-
-@click.command(short_help="List the takes of a song.")
-@click.argument("show", type=click.Path(path_type=Path))
-@click.option("--song", required=True, metavar="SONG", help="The song (its file's name).")
-def takes(show: Path, song: str) -> int:
-    """List what was rehearsed of a song of SHOW, with recordings and notes."""
-    from syncbox.rehearsal.takes import log_path, read_takes
-
-    song = _song_of_log(show, song)
-    found, unreadable = read_takes(show, song)
-    for take in found:
-        ends = filter(None, (take.first_section, take.last_section))
-        part = " to ".join(dict.fromkeys(ends))
-        speeds = ", ".join(f"{float(Fraction(each.speed)) * 100:g}%" for each in take.rounds)
-        click.echo(f"{take.when.replace('T', ' ')}   {part or 'whole song'}   {speeds}")
-        if take.recording:
-            click.echo(f"    recorded: {take.recording}{_first_beats(take)}")
-        for note in take.notes:
-            words = "   ".join(filter(None, (note.text, note.sound and f"spoken: {note.sound}")))
-            click.echo(f"    {place_of_note(note.section, note.bar, note.beat)}: {words}")
-    if unreadable:
-        click.echo(f"{unreadable} lines of {log_path(show, song)} are damaged", err=True)
-    if not found:
-        click.echo(f"no takes of {song} yet; `syncbox rehearse` makes them")
-    return 0
-
-
-def _song_of_log(folder: Path, name: str) -> str:
-    """The id of a song that has a log or a file, by its id or title.
-
-    Raises ShowError for a song that the show does not have, UnreadableError for no folder.
-    """
-    from syncbox.rehearsal.takes import log_path
-    from syncbox.score.reading import read_draft
-    from syncbox.score.reading.files import find_files
-    from syncbox.score.reading.numbers import near
-
-    ids = find_files(folder).songs
-    if name in ids or log_path(folder, name).is_file():
-        return name
-    songs = read_draft(folder, problems=[]).show.songs
-    for song_id, song in songs.items():
-        if name.casefold() in (song_id.casefold(), song.title.casefold()):
-            return song_id
-    guess = near(name, list(ids))
-    raise ShowError(
-        f"there is no song {name!r} in the show",
-        hint=f"did you mean '{guess}'?" if guess else f"it has {', '.join(ids) or 'none'}",
-    )

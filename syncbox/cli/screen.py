@@ -64,6 +64,7 @@ class View:
     tempo: str
     audio: Health
     level: str
+    place: str = ""  # instead of the song's number in the set
     meter: str = ""
     key: str = ""
     detail: str = ""
@@ -173,7 +174,7 @@ def _two_ends(left: Text, right: Text, width: int) -> Text:
 
 
 def _head(view: View, width: int) -> list[Text]:
-    place = Text(f"song {view.song_no} of {view.song_count}", DIM)
+    place = Text(view.place or f"song {view.song_no} of {view.song_count}", DIM)
     if view.set_time:
         place.append(f"   {view.set_time}", DIM)
     if view.set_over:

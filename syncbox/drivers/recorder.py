@@ -14,7 +14,8 @@ import pickle
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -89,6 +90,11 @@ class TakeRecorder:
             int(facts["frames"]),
             int(facts["lost_frames"]),
         )
+
+    @property
+    def alive(self) -> bool:
+        """Whether it still records; `finish` says why not."""
+        return self._child.alive
 
     @property
     def so_far(self) -> Recorded:
@@ -180,26 +186,41 @@ def _record(job: RecordJob) -> None:
         answer(
             {"ready": True, "rate": client.samplerate, "first_frame_time": tape.first_frame_time}
         )
-        _write_until_stopped(client, tape, file)
+        _write_until_stopped(client, tape, job, file)
     answer({"frames": tape.frames, "lost_frames": tape.lost_frames})
 
 
-def _write_until_stopped(client: Any, tape: _Tape, file: Any) -> None:
+def _write_until_stopped(client: Any, tape: _Tape, job: RecordJob, file: Any) -> None:
     stopped = threading.Event()
-
-    def write() -> None:
-        written = 0
+    threading.Thread(target=wait_for_the_end, args=(stopped,), daemon=True).start()
+    written = 0
+    with disk_takes_it(job.path):
         while not stopped.wait(_WRITE_EVERY_S):
             written = tape.write_new(file, written)
+        client.deactivate()
         tape.write_new(file, written)
-
-    writer = threading.Thread(target=write, name="writer")
-    writer.start()
-    sys.stdin.buffer.read(1)  # the host says stop, or is gone: the take is kept either way
-    client.deactivate()
-    stopped.set()
-    writer.join()
     client.close()
+
+
+def wait_for_the_end(stopped: threading.Event) -> None:
+    """Set the event when the host says stop, or is gone: the take is kept either way."""
+    sys.stdin.buffer.read(1)
+    stopped.set()
+
+
+@contextmanager
+def disk_takes_it(path: str) -> Iterator[None]:
+    """Say as a person would that a file cannot be written any further. Raises DeviceError."""
+    import soundfile
+
+    try:
+        yield
+    except (OSError, soundfile.SoundFileError, AssertionError):  # it asserts what was written
+        raise DeviceError(
+            "nothing more can be written",
+            where=path,
+            hint="is the disk full?",
+        ) from None
 
 
 def keep_header_current(file: Any) -> None:

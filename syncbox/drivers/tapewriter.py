@@ -7,13 +7,17 @@ date, so a take cut short by a power failure opens.
 
 from __future__ import annotations
 
-import sys
 import threading
 import time
 from dataclasses import dataclass
 from typing import Any
 
-from syncbox.drivers.recorder import keep_header_current, work_for_host
+from syncbox.drivers.recorder import (
+    disk_takes_it,
+    keep_header_current,
+    wait_for_the_end,
+    work_for_host,
+)
 from syncbox.drivers.tape import Tape, TapeJob
 from syncbox.engine.process import answer
 from syncbox.errors import DeviceError
@@ -45,19 +49,20 @@ def _write(job: WriteJob) -> None:
             )
         time.sleep(_WRITE_EVERY_S / 10)
     stopped = threading.Event()
-    threading.Thread(target=_wait_for_the_end, args=(stopped,), daemon=True).start()
+    threading.Thread(target=wait_for_the_end, args=(stopped,), daemon=True).start()
     first, lost = tape.upto, tape.lost_frames
     channels, rate = len(job.columns), job.tape.rate
     with soundfile.SoundFile(job.path, "w", rate, channels, subtype="PCM_24", format="WAV") as file:
         keep_header_current(file)
         answer({"ready": True, "rate": rate, "first_frame_time": first - tape.latency_frames})
         written, upto, gone = first, first, 0
-        while not stopped.wait(_WRITE_EVERY_S):
-            written, overwritten = _write_new(job, tape, file, written, upto)
-            gone += overwritten
-            upto = tape.upto  # for the next time: by then nobody writes there any more
-        time.sleep(_WRITE_EVERY_S / 10)
-        written, overwritten = _write_new(job, tape, file, written, tape.upto)
+        with disk_takes_it(job.path):
+            while not stopped.wait(_WRITE_EVERY_S):
+                written, overwritten = _write_new(job, tape, file, written, upto)
+                gone += overwritten
+                upto = tape.upto  # for the next time: by then nobody writes there any more
+            time.sleep(_WRITE_EVERY_S / 10)
+            written, overwritten = _write_new(job, tape, file, written, tape.upto)
     answer(
         {
             "frames": written - first,
@@ -75,11 +80,6 @@ def _write_new(job: WriteJob, tape: Tape, file: Any, written: int, upto: int) ->
         file.write(sound)
         written, gone = end, gone + overwritten
     return written, gone
-
-
-def _wait_for_the_end(stopped: threading.Event) -> None:
-    sys.stdin.buffer.read(1)  # the host says stop, or is gone: the take is kept either way
-    stopped.set()
 
 
 def main() -> None:

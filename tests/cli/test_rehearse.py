@@ -13,6 +13,8 @@ import time
 import pytest
 import soundfile
 
+from syncbox.rehearsal.takes import read_takes
+
 pytestmark = pytest.mark.wall_clock
 
 PATIENCE_S = 60  # for a busy machine; nothing here is a claim about speed
@@ -47,7 +49,7 @@ def test_a_section_comes_round_faster_each_time_and_is_logged(show_folder):
     parts = [line[0] for line in heard if line and line[0] in ("count-in", "Verse")]
     assert parts == ["count-in", "Verse", "Verse", "count-in", "Verse", "Verse"]
     (log,) = (show_folder / "takes").glob("*.jsonl")
-    take = json.loads(log.read_text().splitlines()[0])
+    take = json.loads(log.read_text().splitlines()[-1])
     assert [each["speed"] for each in take["rounds"]] == ["3/2", "2"]
     listed = syncbox("takes", show_folder, "--song", "quick-one")
     assert "150%, 200%" in listed.stdout
@@ -127,7 +129,7 @@ def test_a_note_is_spoken_while_the_band_plays(show_folder, jack_server):
     finally:
         terminal.close()
     (log,) = (show_folder / "takes").glob("*.jsonl")
-    (note,) = json.loads(log.read_text())["notes"]
+    (note,) = json.loads(log.read_text().splitlines()[-1])["notes"]
     assert note["text"] == "too late"
     said = soundfile.info(show_folder / "takes" / note["sound"])
     assert said.frames > 0
@@ -153,7 +155,62 @@ def test_a_note_without_words_is_logged_even_if_one_has_enough_of_them(show_fold
     finally:
         terminal.close()
     (log,) = (show_folder / "takes").glob("*.jsonl")
-    assert [note["text"] for note in json.loads(log.read_text())["notes"]] == ["", ""]
+    last = json.loads(log.read_text().splitlines()[-1])
+    assert [note["text"] for note in last["notes"]] == ["", ""]
+
+
+WITH_PICKUP = """\
+syncbox: 1
+title: Up
+tempo: quarter = 240
+meter: 2/4
+pickup: 1 beat
+count-in: {count}
+sections:
+  - {{section: Verse, bars: 2}}
+"""
+
+
+@pytest.mark.parametrize("count", ["1 bar", "0 bars"])
+def test_every_round_is_logged_also_behind_a_pickup_and_without_a_count_in(show_folder, count):
+    (show_folder / "up.yaml").write_text(WITH_PICKUP.format(count=count))
+    done = syncbox(
+        *("rehearse", show_folder, "--song", "up", "--driver", "simulated"),
+        *("--start", "--once", "--times", 3),
+    )
+    assert done.returncode == 0, done.stderr
+    (take,), _ = read_takes(show_folder, "up")
+    assert [each.number for each in take.rounds] == [1, 2, 3]
+    for name in ("up", "UP", "Up"):
+        assert "100%, 100%, 100%" in syncbox("takes", show_folder, "--song", name).stdout
+
+
+def test_a_host_that_is_killed_leaves_what_was_played_in_the_log(show_folder):
+    terminal = Terminal(
+        *("rehearse", show_folder, "--song", "quick-one", "--section", "verse"),
+        *("--driver", "simulated", "--start", "--times", 50),
+    )
+    try:
+        terminal.wait_for("■")
+        terminal.press(b"n")
+        terminal.wait_for("round 3 of 50, 100 %")
+        terminal.process.send_signal(signal.SIGKILL)
+        terminal.process.wait(PATIENCE_S)
+    finally:
+        terminal.close()
+    (take,), unreadable = read_takes(show_folder, "quick-one")
+    assert len(take.rounds) >= 2
+    assert len(take.notes) == 1
+    assert unreadable == 0
+
+
+def test_takes_of_what_is_not_there_are_no_empty_list(show_folder, tmp_path):
+    done = syncbox("takes", show_folder, "--song", "quick-on")
+    assert done.returncode == 1
+    assert "did you mean 'quick-one'" in done.stderr
+    done = syncbox("takes", tmp_path / "nowhere", "--song", "quick-one")
+    assert done.returncode == 2
+    assert "no such folder" in done.stderr
 
 
 @pytest.mark.jack
@@ -183,10 +240,11 @@ def test_a_recorder_that_dies_costs_the_log_nothing(show_folder, jack_server):
     finally:
         process.kill()
         process.wait()
+    assert "the recording has broken off: the music goes on" in errors
     assert "the recording broke off" in errors
     assert "logged in" in out
     (log,) = (show_folder / "takes").glob("*.jsonl")
-    take = json.loads(log.read_text())
+    take = json.loads(log.read_text().splitlines()[-1])
     assert take["rounds"][0]["first_frame"] > 0
     assert soundfile.info(show_folder / "takes" / take["recording"]).frames > 0
 
@@ -201,7 +259,7 @@ def test_a_take_is_recorded_through_portaudio(show_folder, jack_server, monkeypa
     )
     assert done.returncode == 0, done.stderr
     (log,) = (show_folder / "takes").glob("*.jsonl")
-    take = json.loads(log.read_text())
+    take = json.loads(log.read_text().splitlines()[-1])
     assert take["rounds"][0]["first_frame"] > 0
     found = soundfile.info(show_folder / "takes" / take["recording"])
     assert (found.channels, found.samplerate) == (1, 48_000)

@@ -3,7 +3,10 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -60,11 +63,12 @@ time.sleep(60)
 """
 
 
-def test_a_take_is_readable_after_its_host_was_killed(jack_server: str, tmp_path: Path) -> None:
+@contextmanager
+def constant_tone(server: str) -> Iterator[Any]:
+    """A JACK client whose port tone:out gives a quarter of full scale."""
     import jack
 
-    path = tmp_path / "take.wav"
-    tone = jack.Client("tone", no_start_server=True, servername=jack_server)
+    tone = jack.Client("tone", no_start_server=True, servername=server)
     port = tone.outports.register("out")
 
     @tone.set_process_callback
@@ -72,6 +76,12 @@ def test_a_take_is_readable_after_its_host_was_killed(jack_server: str, tmp_path
         port.get_array()[:] = 0.25
 
     with tone:
+        yield tone
+
+
+def test_a_take_is_readable_after_its_host_was_killed(jack_server: str, tmp_path: Path) -> None:
+    path = tmp_path / "take.wav"
+    with constant_tone(jack_server) as tone:
         host = subprocess.Popen(
             [sys.executable, "-c", HOST, jack_server, str(path)], stdout=subprocess.PIPE
         )
@@ -85,3 +95,20 @@ def test_a_take_is_readable_after_its_host_was_killed(jack_server: str, tmp_path
     assert rate == 48_000
     assert len(sound) > 24_000
     assert np.median(sound) == pytest.approx(0.25, abs=1e-5)
+
+
+def test_a_full_disk_ends_the_take_and_says_so(jack_server: str, tmp_path: Path) -> None:
+    """A limit of the file's size stands in for the disk: both refuse what goes beyond."""
+    resource = pytest.importorskip("resource", reason="this system limits no processes")
+    if not hasattr(resource, "prlimit"):
+        pytest.skip("this system does not limit other processes")
+    path = tmp_path / "take.wav"
+    with constant_tone(jack_server):
+        recorder = TakeRecorder(RecordJob(jack_server, ("tone:out",), str(path)))
+        resource.prlimit(recorder._child.pid, resource.RLIMIT_FSIZE, (100_000, 100_000))
+        wait_for(lambda: not recorder.alive)
+        with pytest.raises(DeviceError, match="nothing more can be written") as said:
+            recorder.finish()
+    recorder.abandon()
+    assert said.value.where == str(path)
+    assert soundfile.info(path).frames > 0
