@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
+import struct
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -122,10 +124,33 @@ def look_over(path: Path) -> Seen:
             summed += block.sum(axis=0, dtype=np.float64)
             swing = block - block.mean(axis=0)
             together += swing.T @ swing
-    damage: tuple[str, ...] = ()
+    damage = _cut_off(path)
     if total and full / total > _CLIPPED_SHARE:
-        damage = (f"the recording is clipped in {100 * full / total:.2g} % of its length",)
+        clipped = f"the recording is clipped in {100 * full / total:.2g} % of its length"
+        damage = (*damage, clipped)
     return Seen(_shares(together), (summed / max(1, total)).astype(np.float32), damage)
+
+
+def _cut_off(path: Path) -> tuple[str, ...]:
+    """What is missing of a WAV file that is shorter than it says, as after a copy that failed.
+
+    Format: Multimedia Programming Interface and Data Specifications 1.0, 1991, RIFF chunks.
+    """
+    with path.open("rb") as file:
+        head, rest = file.read(12), path.stat().st_size - 12
+        if head[:4] != b"RIFF" or head[8:] != b"WAVE":
+            return ()
+        while rest >= 8:
+            name, size = struct.unpack("<4sI", file.read(8))
+            rest -= 8
+            if name == b"data":
+                known = 0 < size < 0xFFFF_FFFF  # a recorder that did not live to say it
+                if known and size > rest + 1:
+                    return (f"the file was cut off: {100 * rest / size:.0f} % of it are there",)
+                return ()
+            rest -= size + size % 2
+            file.seek(size + size % 2, 1)
+    return ()
 
 
 def _shares(together: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -170,7 +195,8 @@ def _readable(path: Path) -> Iterator[None]:
     import soundfile
 
     try:
-        yield
+        with _quietly() if path.suffix.lower() == ".mp3" else nullcontext():
+            yield
     except (soundfile.SoundFileError, OSError) as problem:
         raise UnreadableError(
             "this cannot be read as a take",
@@ -178,6 +204,24 @@ def _readable(path: Path) -> Iterator[None]:
             hint="write it out again as WAV or FLAC; MIDI files end in .mid, taps in .txt; "
             f"the reader says: {problem}",
         ) from None
+
+
+@contextmanager
+def _quietly() -> Iterator[None]:
+    """Keep the MP3 library's own remarks, which nobody can act on, off the person's screen."""
+    try:
+        kept = os.dup(2)
+    except OSError:  # there is no error output
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def _must_be_followable(file: Any, path: Path, channel: int | None) -> None:

@@ -82,6 +82,16 @@ def test_a_truncated_file_is_refused(tmp_path):
         onsets_of_file(path)
 
 
+@pytest.mark.parametrize("kept", [1.0, 0.6])
+def test_a_wave_file_that_is_shorter_than_it_says_is_read_and_called_cut_off(tmp_path, kept):
+    _, sound, _ = taken()
+    path = written(tmp_path, sound)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: round(kept * len(whole))])
+    assert look_over(path).damage == (("the file was cut off: 60 % of it are there",) * (kept < 1))
+    assert onsets_of_file(path).duration_s == pytest.approx(kept * len(sound) / RATE, rel=0.01)
+
+
 @pytest.mark.parametrize(
     ("name", "content", "words"),
     [
@@ -96,6 +106,18 @@ def test_files_that_are_no_takes(tmp_path, name, content, words):
     path.write_bytes(content)
     with pytest.raises((ShowError, UnreadableError), match=words):
         onsets_of_file(path)
+
+
+def test_an_mp3_that_is_cut_off_is_refused_without_the_librarys_chatter(tmp_path, capfd):
+    if "MP3" not in soundfile.available_formats():
+        pytest.skip("the sound library here writes no MP3")
+    _, sound, _ = taken()
+    path = written(tmp_path, sound, name="take.mp3")
+    assert onsets_of_file(path).duration_s == pytest.approx(len(sound) / RATE, rel=0.01)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    with pytest.raises(UnreadableError, match="stops after"):
+        onsets_of_file(path)
+    assert capfd.readouterr().err == ""
 
 
 def test_a_file_that_is_not_there(tmp_path):
