@@ -221,6 +221,9 @@ def _show(
     from syncbox.rehearsal.tables import as_json as plain
     from syncbox.rehearsal.wording import compare_weeks, summary
 
+    if as_json or as_csv:
+        for line in extra:  # for the person: what other programs read is on the output
+            click.echo(line, err=True)
     if as_json:
         data: list[dict[str, Any]] = [{**each.named, **plain(each.found)} for each in answers]
         click.echo(json.dumps(data if several else data[0], indent=2))

@@ -21,6 +21,7 @@ from syncbox.score.song import At, Modulation, Ramp, Section, Song, TempoStep
 SONG = -1  # where a section's number stands: the song's own tempo
 _NO_TRIM = TempoTrim()
 _BAR_SCATTER = 0.004  # a bar's tempo is not known better than this
+_BEGIN = 0.35  # of a section: its first bars
 _WORTH_SHARE = 0.008  # smaller changes of tempo are left alone
 
 
@@ -68,6 +69,7 @@ class Proposal:
     after: float
     bars: int
     trimmed: bool = False  # the set list changes the song's tempi; these are the song's own
+    following: tuple[str, ...] = ()  # sections that go on from a new tempo before them
 
 
 def propose(
@@ -106,8 +108,16 @@ def propose(
             best, section, fit = min(scored)
             fits[section] = fit
             improved = True
-    changes = [_as_written(each, trim) for each in _changes(song, fits, whole, units or {})]
-    return Proposal(tuple(changes), before, best, count, trim != _NO_TRIM)
+    begins = {n: _begin(*each) for n, each in heard.items()}
+    changes, following = _changes(song, fits, whole, units or {}, begins)
+    own = tuple(_as_written(each, trim) for each in changes)
+    return Proposal(own, before, best, count, trim != _NO_TRIM, tuple(following))
+
+
+def _begin(place: Floats, shares: Floats) -> float:
+    """How a section began, against the map: the mean over its first bars, of a logarithm."""
+    first = place <= max(float(place.min()), _BEGIN)
+    return float(shares[first].mean())
 
 
 def _heard(takes: Sequence[TakeReading]) -> dict[int, tuple[Floats, Floats]]:
@@ -195,9 +205,14 @@ def _changes(
     fits: Mapping[int, tuple[int, float, float]],
     whole: float,
     units: Mapping[int, Unit],
-) -> list[Change]:
-    """What must be written so that each section gets its tempo and no other one moves."""
-    changes = []
+    begins: Mapping[int, float],
+) -> tuple[list[Change], list[str]]:
+    """What must be written so that each section gets its tempo and no other one moves.
+
+    A section whose tempi are a person's business goes on from the new tempo before it if it
+    was played so (`begins`: how each one began); those are the names.
+    """
+    changes, following = [], []
     scale = Fraction(float(np.exp(whole))).limit_denominator(10_000)
     old: Fraction | None = song.tempo_qpm  # in force by the map as it is; None: not known here
     now = old
@@ -207,10 +222,15 @@ def _changes(
     for n, section in enumerate(song.sections):
         written = own_tempo(section)
         if not _may_change(section):
-            if whole or (written is None and now != old and _begins_by_modulation(section)):
-                return []
-            if written is None and now != old and old is not None:
-                changes.append(Change(n, section.name, old, old, unit=_of(units, n)))
+            if whole:
+                return [], []
+            if written is None and now != old and old is not None and now is not None:
+                if _follows(begins.get(n), float(now / old)):
+                    following.append(section.name)
+                elif _begins_by_modulation(section):
+                    return [], []
+                else:
+                    changes.append(Change(n, section.name, old, old, unit=_of(units, n)))
             old = now = None
             continue
         old = written if written is not None else old
@@ -223,7 +243,12 @@ def _changes(
         if not (inherited or change.to_qpm == written) or change.ramp_to_qpm:
             changes.append(change)
         now = change.ramp_to_qpm or change.to_qpm
-    return changes
+    return changes, following
+
+
+def _follows(begin: float | None, ratio: float) -> bool:
+    """Whether a section that began so, of a logarithm, fits a tempo moved by a ratio better."""
+    return begin is not None and abs(begin - float(np.log(ratio))) < abs(begin)
 
 
 def _of(units: Mapping[int, Unit], section: int) -> Unit:
@@ -282,6 +307,10 @@ def sentences(proposal: Proposal | None) -> list[str]:
     for change in proposal.changes:
         which = f", section {change.section + 1}" if names.count(change.name) > 1 else ""
         lines.append(f"{change.name}{which}: {_moved(change)}")
+    lines += [
+        f"{name}: goes on from the new tempo before it, as it was played"
+        for name in proposal.following
+    ]
     if proposal.trimmed:
         lines.append("these are the tempi of the song's file; the set list's trim stays on top")
     lines.append(

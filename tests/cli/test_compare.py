@@ -58,8 +58,11 @@ def test_json_and_csv(show, capsys):
     code, out, _ = run(capsys, show / "take.wav", show, "--song", "imagined", "--json")
     assert code == 0
     assert json.loads(out)["song"] == "imagined"
-    code, out, _ = run(capsys, show / "take.wav", show, "--song", "imagined", "--csv")
+    code, out, err = run(
+        capsys, show / "take.wav", show, "--song", "imagined", "--csv", "--players"
+    )  # fmt: skip
     assert code == 0
+    assert "channel 1" in err
     assert out.startswith("bar,beat,expected_s")
 
 

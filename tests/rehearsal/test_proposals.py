@@ -144,7 +144,7 @@ def test_a_tempo_is_written_in_the_note_that_the_song_counts():
     units = units_of(text)
     assert units[SONG] == units[0] == units[2] == Unit("eighth", Fraction(1, 2))
     assert units[1] == Unit("♩.", Fraction(3, 2))
-    offer = _changes(read_song(text, "x", []), {1: (1, 0.0488, 0.0)}, 0.0, units)
+    offer, _ = _changes(read_song(text, "x", []), {1: (1, 0.0488, 0.0)}, 0.0, units, {})
     assert [change.unit.tempo(change.to_qpm) for change in offer] == ["♩. = 84", "eighth = 240"]
     after = rewritten(text, offer)
     assert "tempo: ♩. = 84" in after
@@ -166,15 +166,26 @@ sections:
 """
 
 
-def test_a_ramp_keeps_its_begin_when_the_section_before_it_changes():
+@pytest.mark.parametrize("begins", [{}, {1: 0.002}, {1: -0.03}])
+def test_a_ramp_keeps_its_begin_when_the_section_before_it_changes(begins):
     song = read_song(RAMPED, "x", [])
     fits = {0: (1, 0.03, 0.0), 3: (1, -0.1, 0.0)}
-    offer = _changes(song, fits, 0.0, {})
+    offer, following = _changes(song, fits, 0.0, {}, begins)
+    assert not following
     assert [(c.section, float(c.to_qpm)) for c in offer] == [(0, 103.0), (1, 100.0), (3, 81.5)]
     after = read_song(rewritten(RAMPED, offer), "x", [])
     build = [item.what for item in after.sections[1].body.items]
     assert build[0].tempo_qpm == 100
     assert build[1].to_qpm == 120
+
+
+def test_a_ramp_that_was_played_from_the_new_tempo_begins_there():
+    song = read_song(RAMPED, "x", [])
+    offer, following = _changes(song, {0: (1, 0.03, 0.0)}, 0.0, {}, {1: 0.027})
+    assert [(c.section, float(c.to_qpm)) for c in offer] == [(0, 103.0)]
+    assert following == ["Build"]
+    told = sentences(Proposal(tuple(offer), 0.0, -9.0, 20, following=("Build",)))
+    assert told[1] == "Build: goes on from the new tempo before it, as it was played"
 
 
 @pytest.mark.parametrize(
