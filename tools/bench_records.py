@@ -37,6 +37,9 @@ from syncbox.rehearsal.trying import MATCH_MIN, SURE_MATCH, Tried, tried
 # --- judging ---------------------------------------------------------------------------------
 
 
+BAR_NEAR_S = 0.1  # a bar that is told this near to its begin is the right one
+
+
 @dataclass
 class Judged:
     piece: str
@@ -49,6 +52,7 @@ class Judged:
     f_measure: float = 0.0
     errors_ms: np.ndarray = field(default_factory=lambda: np.empty(0))
     octave: bool = False
+    bars: float = 0.0  # share of the bars played that were told by their number and begin
     drift: list[float] = field(default_factory=list)
     slip: bool = False
     known: bool = False
@@ -80,6 +84,7 @@ class Watched:
 
 
 def judge(take: Take, others: list[Piece], rows: list[dict]) -> Judged:
+    """Without others no wrong songs are tried."""
     begin = time.perf_counter()
     watched = Watched()
     trying.match_of = watched
@@ -128,9 +133,10 @@ def _judged(take: Take, others: list[Piece], keep) -> Judged:
     out.slip, out.known = take.slip is not None, take.known
     if found.found:
         _judge_beats(out, truth, found)
+        _judge_bars(out, take, found)
         _judge_slips(out, take, found)
         _judge_drift(out, take, found)
-    for n, (other, near) in enumerate(_wrong_for(take, others)):
+    for n, (other, near) in enumerate(_wrong_for(take, others) if others else ()):
         chart = chart_of(song_of(other.music, other.name, sections=n < 4))
         if near:
             chart = _nearer(chart, take)
@@ -159,6 +165,16 @@ def _judge_beats(out: Judged, truth: np.ndarray, found) -> None:
     out.confidence = np.array([beat.confidence for beat in found.beats])
     nearest = [np.abs(truth - beat.played_s).min() * 1000 for beat in found.beats]
     out.right = np.array(nearest) <= RIGHT_MS
+
+
+def _judge_bars(out: Judged, take: Take, found) -> None:
+    told = [(bar.bar, bar.start_s) for bar in found.bars]
+    starts = [float(beats[0]) for beats in take.beats_s]
+    hits = [
+        any(number == n + 1 and abs(at - start) < BAR_NEAR_S for number, at in told)
+        for n, start in zip(take.order, starts, strict=True)
+    ]
+    out.bars = float(np.mean(hits))
 
 
 def _judge_slips(out: Judged, take: Take, found) -> None:
@@ -215,8 +231,8 @@ def _nearer(chart: Chart, take: Take) -> Chart:
 
 def table(rows: list[Judged]) -> None:
     print(
-        f"{'':22} takes found  sure  one-section  F      F<.9  median   95 %      octave  drift"
-        "   exact/known  named/slips  alarms"
+        f"{'':22} takes found  sure  one-section  F      F<.9  median   95 %      octave  bars "
+        "  drift   exact/known  named/slips  alarms"
     )
     groups = [("recordings", lambda r: r.recorded), ("rendered, drums", _drums)]
     groups += [("rendered, no drums", lambda r: not r.recorded and not r.drummed)]
@@ -253,6 +269,7 @@ def _line(name: str, mine: list[Judged]) -> None:
         f"  {np.mean([r.f_measure for r in found] or [0]):.3f}"
         f"  {sum(r.f_measure < 0.9 for r in found):4}  {np.median(errors):5.1f} ms"
         f"  {np.percentile(errors, 95):6.1f} ms  {sum(r.octave for r in found):4}"
+        f"  {100 * np.mean([r.bars for r in found] or [0]):5.0f} %"
         f"  {100 * np.mean(drift <= 0.003) if len(drift) else 0:5.0f} %"
         f"  {sum(r.exact for r in known):6}/{len(known):<4}"
         f"  {sum(r.named for r in slips):6}/{len(slips):<4}"
@@ -284,6 +301,8 @@ def main() -> None:
         "--from", type=int, default=0, dest="first", help="the first rendered piece"
     )
     parser.add_argument("--takes", type=int, default=2, help="kinds of take of each piece")
+    parser.add_argument("--right", action="store_true", help="right songs only")
+    parser.add_argument("--kept", action="store_true", help="only takes that are kept already")
     parser.add_argument("--keep", type=Path, help="keep what was heard of takes in this folder")
     parser.add_argument("--features", type=Path, help="keep features of the matches here")
     parser.add_argument("--judged", type=Path, help="keep what was judged here")
@@ -303,8 +322,10 @@ def main() -> None:
         each = (RECORDED if piece.recorded else kinds)[: asked.takes]
         jobs += [(place, n, piece, kind) for place, kind in enumerate(each)]
     for _, n, piece, kind in sorted(jobs, key=lambda job: job[0]):
-        if piece.name.startswith(asked.part):
-            rows.append(judge(kept(asked.keep, piece, kind, n), everything, features))
+        there = not asked.kept or (asked.keep / f"{piece.name}-{kind}.pkl").exists()
+        if there and piece.name.startswith(asked.part):
+            take = kept(asked.keep, piece, kind, n)
+            rows.append(judge(take, [] if asked.right else everything, features))
             for path, what in ((asked.features, features), (asked.judged, rows)):
                 if path is not None:
                     path.write_bytes(pickle.dumps(what))
