@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,9 @@ from syncbox.audio.onsets import Onsets, Sound, Values, find_loop_onsets
 from syncbox.audio.slices import move_slices
 from syncbox.audio.stretch import keep_attacks, resample, stretch
 from syncbox.errors import ShowError
-from syncbox.schedule.fitting import LoopTarget
+from syncbox.schedule.fitting import LoopTarget, stretched_target
 from syncbox.score.song import FitWay
+from syncbox.units import round_half_up
 
 VERSION = 2  # of everything that makes a fitted loop; raised when it would come out different
 MATCH_MS = 10.0  # a hit of the result further away than this is another hit
@@ -22,6 +24,8 @@ ATTACK_MS = (-2.0, 8.0)  # of a hit: what is looked for
 SEAM_MS = 3.0  # over which a step at the seam is levelled out
 SHARP = 0.3  # of the strongest hit: one that tells drums from chords
 DRUMS_RISE_DB = 14.0  # from what rings before a hit to the hit: drums rise by more
+_REST_S = 0.5  # of silence behind a sound that is no loop
+_WHOLE_S = 60.0  # a longer sound is stretched as a whole: its hits would take minutes to find
 RATIO_MAX = 4.0  # more than this faster or slower is a mistake in the number of bars
 
 
@@ -100,6 +104,26 @@ def _made(
         return move_slices(source, hits.frames, whole, target.frame_count, rate)
     assert way is FitWay.STRETCH, way
     return keep_attacks(stretch(source, target, rate), source, hits.frames, whole, rate)
+
+
+def at_speed(sound: Sound, rate: int, speed: Fraction, *, goes_round: bool) -> Sound:
+    """A whole sound (channels, n) slower or faster at its own pitch; n / speed frames.
+
+    goes_round: its end meets its beginning, as in a loop. Raises UnreadableError where
+    the way needs a library that is not there.
+    """
+    rest = np.zeros((sound.shape[0], 0 if goes_round else round(_REST_S * rate)), np.float32)
+    source = np.concatenate([sound, rest], axis=1)  # what is no loop must not meet its beginning
+    target = stretched_target(source.shape[1], speed)
+    if source.shape[1] > _WHOLE_S * rate:
+        made = stretch(source, target, rate)
+    else:
+        hits = find_loop_onsets(source, rate)
+        places = places_of(hits.frames, source.shape[1], target)
+        way = likely_way(source, rate) if goes_round else FitWay.STRETCH
+        made = _made(source, hits, places, target, way=way, rate=rate)
+    made = close_seam(made, rate) if goes_round else made
+    return np.ascontiguousarray(made[:, : round_half_up(sound.shape[1] / speed)])
 
 
 def likely_way(source: Sound, rate: int) -> FitWay:

@@ -115,7 +115,7 @@ class Preparer:
         if wish.play is None:
             return self._plain(path)
         if wish.target is None:
-            return self._from_first_hit(path)
+            return self._at_speed(path, wish.play)
         play, target = wish.play, wish.target
         parts = (self._source(path), self.rate, play.fit.value, str(play.start_seconds))
         key = key_of("fitted", fit.VERSION, *parts, play.every_bars, target.key)
@@ -136,6 +136,18 @@ class Preparer:
         sound = self._plain(path)
         first = int(self.cache.note(key, lambda: first_strong(find_onsets(sound, self.rate))))
         return sound[:, first:]
+
+    def _at_speed(self, path: Path, play: PlayAudio) -> Sound:
+        sound = self._from_first_hit(path) if play.start_found else self._plain(path)
+        if play.speed == 1:
+            return sound
+        goes_round = play.kind is AudioKind.LOOP
+        parts = (self._source(path), self.rate, play.start_found, str(play.speed), goes_round)
+        keep = self.cache.mapped if sound.shape[1] >= LONG_S * self.rate else self.cache.sound
+        return keep(
+            key_of("at speed", fit.VERSION, *parts),
+            lambda: fit.at_speed(sound, self.rate, play.speed, goes_round=goes_round),
+        )
 
     def _fitted(self, path: Path, play: PlayAudio, target: LoopTarget) -> Sound:
         sound = self._plain(path)
@@ -170,12 +182,20 @@ def prepare_show(
     return _preparer(show, rate, lost, progress).sounds(songs, [lay_out(s).legs for s in songs])
 
 
-def prepare_legs(show: Show, song: Song, legs: Sequence[Leg], rate: int) -> Clips:
+def prepare_legs(
+    show: Show,
+    song: Song,
+    legs: Sequence[Leg],
+    rate: int,
+    *,
+    lost: list[Lost] | None = None,
+    progress: Progress | None = None,
+) -> Clips:
     """The sounds of a song whose legs are played in another order or at another tempo.
 
-    Raises UnreadableError or ShowError for one that cannot be played.
+    `lost` as in `prepare_show`.
     """
-    return _preparer(show, rate, None, None).sounds([song], [legs])
+    return _preparer(show, rate, lost, progress).sounds([song], [legs])
 
 
 def _preparer(
@@ -221,10 +241,20 @@ def _wishes(
             name = clip_name(play)
             wishes[name] = _Wish(name, play.file, play)
     for each in legs:
+        for play in _at_other_speed(each):
+            name = clip_name(play)
+            wishes[name] = _Wish(name, play.file, play)
         for (_, _, play), target in loop_targets(each, rate).items():
             name = fitted_name(play, target)
             wishes[name] = _Wish(name, play.file, play, target)
     return list(wishes.values())
+
+
+def _at_other_speed(legs: Sequence[Leg]) -> Iterator[PlayAudio]:
+    for leg in legs:
+        for placed in leg.items:
+            if isinstance(placed.what, PlayAudio) and placed.what.speed != 1:
+                yield placed.what
 
 
 def matched_files(songs: Sequence[Song]) -> dict[str, bool]:

@@ -17,7 +17,7 @@ from syncbox.score.reading.numbers import near
 from syncbox.score.rig import SetEntry, SetList, Show
 
 if TYPE_CHECKING:
-    from syncbox.audio.prepare import Progress
+    from syncbox.audio.prepare import Lost, Progress
     from syncbox.schedule.entry import StartAt
     from syncbox.schedule.program import Program
     from syncbox.score.rounds import Practice
@@ -128,16 +128,20 @@ def compiled(show: Show, rate: int, start: StartAt | None = None) -> Program:
 
     A sound that cannot be played is left out and named on stderr.
     """
-    from syncbox.audio.prepare import Lost, prepare_show
+    from syncbox.audio.prepare import prepare_show
     from syncbox.audio.voices import click_voices
     from syncbox.schedule.compile import compile_show
 
     lost: list[Lost] = []
     with preparing() as progress:
         clips = prepare_show(show, rate, lost=lost, progress=progress)
+    _tell_lost(lost)
+    return compile_show(show, rate, clips, click_voices(rate), start)
+
+
+def _tell_lost(lost: Sequence[Lost]) -> None:
     for each in lost:
         click.echo(f"left out: {each.file} ({each.why.what})", err=True)
-    return compile_show(show, rate, clips, click_voices(rate), start)
 
 
 @contextmanager
@@ -155,7 +159,10 @@ def preparing() -> Iterator[Progress]:
 
 
 def compiled_practice(show: Show, practice: Practice, rate: int) -> Program:
-    """Part of the first song of a show's set, over and over, for a sample rate."""
+    """Part of the first song of a show's set, over and over, for a sample rate.
+
+    A sound that cannot be played is left out and named on stderr.
+    """
     from syncbox.audio.prepare import prepare_legs
     from syncbox.audio.voices import click_voices
     from syncbox.schedule.compile import compile_practice
@@ -165,5 +172,9 @@ def compiled_practice(show: Show, practice: Practice, rate: int) -> Program:
     entry = show.set_list.entries[0]
     song = tonight(show.songs[entry.song_id], entry)
     legs = [step.leg for step in practice_steps(song, practice)]
-    sounds = (prepare_legs(show, song, legs, rate), click_voices(rate))
+    lost: list[Lost] = []
+    with preparing() as progress:
+        clips = prepare_legs(show, song, legs, rate, lost=lost, progress=progress)
+    _tell_lost(lost)
+    sounds = (clips, click_voices(rate))
     return compile_practice(show, 0, practice, rate, sounds)

@@ -226,7 +226,8 @@ def _add_fade(leg: Leg, tick: int, fade: SourceFade, work: Work, out: LegEvents)
 
 def _add_play(leg: Leg, tick: int, play: PlayAudio, work: Work, out: LegEvents) -> None:
     source = work.sounds.source(play.source)
-    name, from_frame = clip_name(play), seconds_to_frames(play.start_seconds, rate=work.rate)
+    start_seconds = play.start_seconds / play.speed
+    name, from_frame = clip_name(play), seconds_to_frames(start_seconds, rate=work.rate)
     target = work.targets.get((leg.index, tick, play))
     if target is not None and work.sounds.clip(fitted_name(play, target)) is not None:
         name, from_frame = fitted_name(play, target), Frames(0)

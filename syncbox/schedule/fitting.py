@@ -79,7 +79,8 @@ def fitted_name(play: PlayAudio, target: LoopTarget) -> str:
 
 def clip_name(play: PlayAudio) -> str:
     """The name of a sound that is not fitted among the clips of a show."""
-    return f"{play.file} (from its first hit)" if play.start_found else play.file
+    name = f"{play.file} (from its first hit)" if play.start_found else play.file
+    return name if play.speed == 1 else f"{name} (at {play.speed} of its speed)"
 
 
 def target_at(legs: Sequence[Leg], index: int, tick: int, bars: int, rate: int) -> LoopTarget:
@@ -111,6 +112,14 @@ def target_at(legs: Sequence[Leg], index: int, tick: int, bars: int, rate: int) 
         tuple(knots),
         tuple(float(value) for value in exact),
     )
+
+
+def stretched_target(frame_count: int, speed: Fraction) -> LoopTarget:
+    """The target of a whole sound that is to be played at a speed, whatever bars it holds."""
+    exact = frame_count / speed
+    ticks = TICKS_PER_QUARTER * 1024  # of any length: it only says that the speed is steady
+    ends = (0.0, float(exact))
+    return LoopTarget(ticks, round_half_up(exact), (0,), (0,), (0, ticks), ends)
 
 
 def steady_target(tempo_qpm: Fraction, bars: Sequence[Bar], rate: int) -> LoopTarget:

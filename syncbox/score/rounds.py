@@ -1,8 +1,9 @@
 """Part of a song over and over, for rehearsal: the rounds as steps, each with its own count-in.
 
-Speed scales the whole tempo map, so steps, ramps and modulations keep their shape. A
-round begins with everything that holds where it starts, so that the patches are right
-also after a round that ended on others.
+Speed scales the whole tempo map, so steps, ramps and modulations keep their shape, and
+stems and loops are as much slower or faster at their own pitch. A round begins with
+everything that holds where it starts, so that the patches are right also after a round
+that ended on others.
 """
 
 from __future__ import annotations
@@ -15,12 +16,15 @@ from syncbox.errors import ShowError
 from syncbox.score.layout import Leg, LegKind, Route, Step, count_leg, lay_out, usual_path
 from syncbox.score.song import (
     At,
+    AudioKind,
     Click,
     ClickBeats,
     ControllerSend,
+    FitWay,
     Happening,
     Item,
     PatchChange,
+    PlayAudio,
     Song,
 )
 from syncbox.score.tempo import RampCurve, Segment, TempoMap
@@ -120,12 +124,23 @@ def _one_round(
             replace(count, section_index=first.section_index, items=restored), 1, 0, Fraction(0)
         )
     for number, step in enumerate(music):
-        leg = replace(step.leg, tempo_map=scaled(step.leg.tempo_map, factor))
+        items = tuple(_at_speed(placed, factor) for placed in step.leg.items)
+        leg = replace(step.leg, tempo_map=scaled(step.leg.tempo_map, factor), items=items)
         if number == 0 and not beats:
             leg = replace(leg, items=(*restored, *leg.items))
         if practice.click_on and practice.click_off:
             leg = _with_silent_bars(leg, practice)
         yield Step(leg, 1, step.start_tick, Fraction(0))
+
+
+def _at_speed(placed: PlacedItem, factor: Fraction) -> PlacedItem:
+    """Stems and loops keep time with the bars; what is fitted to them does anyway."""
+    what = placed.what
+    if not isinstance(what, PlayAudio) or what.kind is AudioKind.ONE_SHOT:
+        return placed
+    return (
+        placed if what.fit is not FitWay.OFF else replace(placed, what=replace(what, speed=factor))
+    )
 
 
 def scaled(tempo_map: TempoMap, factor: Fraction) -> TempoMap:

@@ -174,6 +174,7 @@ class PlayAudio:
     every_bars: int = 0  # loops only: bars from one start to the next
     fit: FitWay = FitWay.OFF  # loops only
     start_found: bool = False  # playing begins at the file's first strong hit, not `start_seconds`
+    speed: Fraction = Fraction(1)  # of the file's own: a rehearsal plays it slower, pitch kept
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from syncbox.audio.loudness import integrated_lufs, true_peak_db
 from syncbox.audio.prepare import TAIL_S, prepare_legs, prepare_show
 from syncbox.audio.voices import click_voices
 from syncbox.errors import ShowError, UnreadableError
-from syncbox.schedule.compile import compile_show
+from syncbox.schedule.compile import compile_practice, compile_show
 from syncbox.schedule.fitting import clip_name
 from syncbox.schedule.program import SoundStart
 from syncbox.score.layout import lay_out
@@ -93,6 +93,58 @@ def test_a_slower_rehearsal_has_its_own_loops(folder):
     (fitted,) = (clip for name, clip in clips.items() if "slices" in name)
     assert fitted.shape[1] - round(TAIL_S * RATE) == round(4 * RATE / 0.75)
     assert len(lay_out(written).legs) < len(legs)
+
+
+def pitch_hz(sound):
+    middle = sound[0, sound.shape[1] // 4 : 3 * sound.shape[1] // 4]
+    spectrum = np.abs(np.fft.rfft(middle * np.hanning(len(middle))))
+    return float(np.argmax(spectrum)) * RATE / len(middle)
+
+
+@pytest.mark.parametrize("speed", [Fraction(17, 20), Fraction(6, 5)])
+@pytest.mark.parametrize("kind", [AudioKind.STEM, AudioKind.LOOP])
+def test_a_sound_that_is_not_fitted_keeps_time_and_pitch_in_a_rehearsal(folder, kind, speed):
+    pytest.importorskip("python_stretch", reason="python-stretch is not installed")
+    sound = replace(STEM, kind=kind, every_bars=2 * (kind is AudioKind.LOOP))
+    show = show_in(folder, sound, HIT)
+    written = show.songs["song-0"]
+    steps = practice_steps(written, Practice(times=2, speed=speed, raise_by=1 - speed))
+    clips = prepare_legs(show, written, [step.leg for step in steps], RATE)
+    assert set(clips) == {"stem.wav", f"stem.wav (at {speed} of its speed)", "hit.wav"}
+    made = clips[f"stem.wav (at {speed} of its speed)"]
+    assert abs(made.shape[1] - clips["stem.wav"].shape[1] / speed) <= Fraction(1, 2)
+    assert pitch_hz(made) == pytest.approx(997, rel=0.005)
+    assert np.sqrt(np.mean(made**2)) == pytest.approx(0.05 / np.sqrt(2), rel=0.1)
+
+
+def test_a_rehearsal_at_another_speed_plays_the_slower_sound(folder):
+    pytest.importorskip("python_stretch", reason="python-stretch is not installed")
+    half = replace(STEM, start_seconds=Fraction(1))
+    show = show_in(folder, half)
+    practice = Practice(speed=Fraction(1, 2))
+    legs = [step.leg for step in practice_steps(show.songs["song-0"], practice)]
+    sounds = (prepare_legs(show, show.songs["song-0"], legs, RATE), click_voices(RATE))
+    program = compile_practice(show, 0, practice, RATE, sounds)
+    starts = [
+        (program.clips[event.clip], event.from_frame)
+        for leg in program.songs[0].legs
+        for event in leg.events
+        if isinstance(event, SoundStart) and event.slot >= 0
+    ]
+    ((clip, from_frame),) = starts
+    assert clip.shape[1] == 2 * 3 * RATE
+    assert from_frame == 2 * RATE, "the place in the file moves along"
+
+
+def test_without_the_library_a_slower_rehearsal_lacks_only_that_sound(folder, monkeypatch):
+    monkeypatch.setitem(sys.modules, "python_stretch", None)
+    show = show_in(folder, STEM, HIT)
+    written = show.songs["song-0"]
+    legs = [step.leg for step in practice_steps(written, Practice(speed=Fraction(1, 2)))]
+    lost = []
+    clips = prepare_legs(show, written, legs, RATE, lost=lost)
+    assert [each.file for each in lost] == ["stem.wav"]
+    assert "hit.wav" in clips
 
 
 @pytest.mark.parametrize("damage", ["missing", "not a sound", "silent"])
