@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -86,6 +86,7 @@ class Recording:
         stamp = f"{datetime.now():%Y-%m-%d %H.%M}"
         path = new_recording_path(self._folder, self._song, stamp)
         with ExitStack() as stack:
+            stack.callback(_remove_if_empty, path)  # nothing was recorded, or only what was said
             take = self._recorder(self._inputs, path, stack)
             self.take = take.so_far if take else None
             microphone = (self._microphone,) if self._microphone else ()
@@ -135,6 +136,12 @@ class Recording:
         """Where a frame of the engine is in a recording; JACK counts in 32 bits."""
         place = (frame + self._zero - done.first_frame_time) % 2**32
         return place if place < 2**31 else place - 2**32  # before it began
+
+
+def _remove_if_empty(path: Path) -> None:
+    with suppress(OSError):
+        if not path.stat().st_size:
+            path.unlink()
 
 
 def _finished(recorder: TakeRecorder | None) -> Recorded | None:

@@ -51,7 +51,7 @@ _COLUMNS = (
 def as_html(found: TakeReading, title: str, take: str, extra: Sequence[str] = ()) -> str:
     """The report of one take; extra lines (players, proposals) go after the summary."""
     named = "" if take in title else f"<p>{escape(take)}</p>"
-    parts = [f"<h1>{escape(title)}</h1>{named}", _list(summary(found)), _pictures(found)]
+    parts = [f"<h1>{escape(_joined(title))}</h1>{named}", _list(summary(found)), _pictures(found)]
     if extra:
         parts += ["<h2>Players and proposals</h2>", _list(extra)]
     if found.found:

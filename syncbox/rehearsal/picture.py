@@ -113,6 +113,16 @@ def _draw_late(panel: Any, found: TakeReading) -> None:
     if not in_s and found.with_click:  # how late a free take gets says nothing of tightness
         for side in (-TIGHT_MS, TIGHT_MS):
             panel.axhline(side, color=_MAP, linewidth=0.9, linestyle="--")
+        panel.text(
+            0.995,
+            TIGHT_MS,
+            f"tight: {TIGHT_MS:.0f} ms",
+            transform=panel.get_yaxis_transform(),
+            fontsize=9,
+            ha="right",
+            va="bottom",
+            color=_INK,
+        )
     panel.set_ylabel(f"late ({'s' if in_s else 'ms'})\nearly is below 0", fontsize=12)
 
 

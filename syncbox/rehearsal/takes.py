@@ -68,18 +68,25 @@ def log_path(show: Path, song: str) -> Path:
 
 
 def new_recording_path(show: Path, song: str, stamp: str) -> Path:
-    """A file name for a recording that is not in use yet; its folder is made."""
+    """An empty file for a recording, which nobody else can get; its folder is made.
+
+    Raises UnreadableError.
+    """
     folder = show / TAKES_FOLDER
+    name, number = f"{song} {stamp}", 2
     try:
         folder.mkdir(exist_ok=True)
+        while True:
+            path = folder / f"{name}.wav"
+            with contextlib.suppress(FileExistsError), path.open("xb"):
+                return path
+            name, number = f"{song} {stamp} ({number})", number + 1
     except OSError as error:
         raise UnreadableError(
-            f"cannot make the folder for takes: {error.strerror}", where=str(folder)
+            f"cannot make a recording in the folder for takes: {error.strerror}",
+            where=str(folder),
+            hint="is the disk full, or the folder write-protected?",
         ) from None
-    name, number = f"{song} {stamp}", 2
-    while (folder / f"{name}.wav").exists():
-        name, number = f"{song} {stamp} ({number})", number + 1
-    return folder / f"{name}.wav"
 
 
 def add_take(show: Path, take: Take) -> Path:

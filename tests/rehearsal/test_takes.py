@@ -49,14 +49,13 @@ def test_a_torn_line_costs_only_itself(tmp_path: Path) -> None:
 
 
 def test_recordings_never_overwrite_each_other(tmp_path: Path) -> None:
-    first = new_recording_path(tmp_path, "low-tide", "20310203")
-    first.touch()
-    assert new_recording_path(tmp_path, "low-tide", "20310203") != first
+    paths = [new_recording_path(tmp_path, "low-tide", "20310203") for _ in range(3)]
+    assert len(set(paths)) == 3, "also if the first one is not written yet"
 
 
 def test_a_folder_that_cannot_be_made_is_said(tmp_path: Path) -> None:
     (tmp_path / "takes").write_text("a file is in the way")
-    with pytest.raises(UnreadableError, match="cannot make the folder"):
+    with pytest.raises(UnreadableError, match="cannot make a recording"):
         new_recording_path(tmp_path, "low-tide", "x")
     with pytest.raises(UnreadableError, match="cannot write the log"):
         add_take(tmp_path, TAKE)
