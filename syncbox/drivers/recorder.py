@@ -170,6 +170,7 @@ def _record(job: RecordJob) -> None:
         client = jack.Client(CLIENT_NAME, no_start_server=True, servername=job.server)
     except jack.JackOpenError:
         raise DeviceError(f"the JACK server {job.server} does not answer") from None
+    found = [_find(client, name) for name in job.inputs]  # before there is a file
     tape = _Tape(client, len(job.inputs))
     client.set_process_callback(tape.process)
     gc.collect()
@@ -179,8 +180,8 @@ def _record(job: RecordJob) -> None:
     ) as file:
         keep_header_current(file)
         client.activate()
-        for port, name in zip(tape.ports, job.inputs, strict=True):
-            client.connect(_find(client, name), port)
+        for port, source in zip(tape.ports, found, strict=True):
+            client.connect(source, port)
         if not tape.begun.wait(5.0):
             raise DeviceError(f"the JACK server {job.server} does not run")
         answer(

@@ -52,6 +52,7 @@ def test_a_port_that_is_not_there_is_named(jack_server: str, tmp_path: Path) -> 
     job = RecordJob(jack_server, ("nowhere:in",), str(tmp_path / "take.wav"))
     with pytest.raises(DeviceError, match="no audio input is called nowhere:in"):
         TakeRecorder(job)
+    assert not Path(job.path).exists()
 
 
 HOST = """
