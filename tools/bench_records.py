@@ -1,6 +1,6 @@
 """How well published music is read: recordings and renderings of MIDI files that nobody here wrote.
 
-    python tools/bench_records.py [--every 1] [--takes 2] [--keep FOLDER] [--features FILE]
+    python tools/bench_records.py [--judging] [--every 1] [--takes 2] [--keep FOLDER]
 
 The truth is each file's own tempo map. The packages and their licences: tests/found_sounds.py;
 they are fetched once into a cache. One process; about half a minute for each take.
@@ -26,7 +26,17 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 import numpy as np
 from found_music import song_of
-from record_takes import RECORDED, RENDERED, Piece, Take, kept, pieces
+from record_takes import (
+    RECORDED,
+    RENDERED,
+    Piece,
+    Take,
+    is_fitted,
+    kept,
+    pieces,
+    recorded_pieces,
+    rendered_pieces,
+)
 
 from syncbox.rehearsal import trying
 from syncbox.rehearsal.belief import RIGHT_MS, match_features
@@ -136,14 +146,14 @@ def _judged(take: Take, others: list[Piece], keep) -> Judged:
         _judge_bars(out, take, found)
         _judge_slips(out, take, found)
         _judge_drift(out, take, found)
-    for n, (other, near) in enumerate(_wrong_for(take, others) if others else ()):
-        chart = chart_of(song_of(other.music, other.name, sections=n < 4))
+    for other, near, sections in wrong_for(take, others) if others else ():
+        chart = chart_of(song_of(other.music, other.name, sections=sections))
         if near:
-            chart = _nearer(chart, take)
+            chart = nearer(chart, take)
         # What is near is held at the map's own tempo alone: far from it costs three times as much.
         match = (Tried.at(chart, onsets, 1.0, None) if near else tried(chart, onsets, None)).match
-        keep(other.name, "any" if not near else "near" if n < 4 else "near, one section", match)
-        (out.wrong if not near else out.near if n < 4 else out.plain).append(match)
+        keep(other.name, "any" if not near else "near" if sections else "near, one section", match)
+        (out.wrong if not near else out.near if sections else out.plain).append(match)
     return out
 
 
@@ -207,18 +217,21 @@ def _judge_drift(out: Judged, take: Take, found) -> None:
             out.drift.append(abs(row.tempo_share + 1 - ratio))
 
 
-def _wrong_for(take: Take, others: list[Piece]) -> Iterator[tuple[Piece, bool]]:
-    """Songs that a take is not: at any tempo, and near in length to be brought to its tempo."""
+def wrong_for(take: Take, others: list[Piece]) -> Iterator[tuple[Piece, bool, bool]]:
+    """Songs that a take is not; whether to be brought to its tempo, and written with sections.
+
+    Two at any tempo; of those near in length two with their sections and two as one.
+    """
     rng = np.random.default_rng([len(take.piece.name), *take.piece.name.encode(), len(take.kind)])
     rest = [each for each in others if each.name != take.piece.name]
     alike = [each for each in rest if 0.6 < each.seconds / take.piece.seconds < 1.6]
     for n in rng.choice(len(rest), 2, replace=False):
-        yield rest[n], False
-    for n in rng.choice(len(alike), min(4, len(alike)), replace=False):
-        yield alike[n], True
+        yield rest[n], False, True
+    for place, n in enumerate(rng.choice(len(alike), min(4, len(alike)), replace=False)):
+        yield alike[n], True, place < 2
 
 
-def _nearer(chart: Chart, take: Take) -> Chart:
+def nearer(chart: Chart, take: Take) -> Chart:
     """A chart brought within 4 % of the take's tempo, felt beat to felt beat."""
     gaps = np.median(np.diff(np.concatenate(take.beats_s)))
     own = np.median(np.concatenate([np.diff([*b.beats_s, b.seconds]) for b in chart.bars]))
@@ -301,6 +314,9 @@ def main() -> None:
         "--from", type=int, default=0, dest="first", help="the first rendered piece"
     )
     parser.add_argument("--takes", type=int, default=2, help="kinds of take of each piece")
+    parser.add_argument(
+        "--judging", action="store_true", help="only pieces that no weight was fitted to"
+    )
     parser.add_argument("--right", action="store_true", help="right songs only")
     parser.add_argument("--kept", action="store_true", help="only takes that are kept already")
     parser.add_argument("--keep", type=Path, help="keep what was heard of takes in this folder")
@@ -311,11 +327,12 @@ def main() -> None:
     everything = pieces()
     rows: list[Judged] = []
     features: list[dict] = []
-    chosen = list(enumerate(everything))
-    recorded = [each for each in chosen if each[1].recorded]
-    rest = [each for each in chosen if not each[1].recorded]
-    np.random.default_rng(1).shuffle(rest)  # a run that is cut short has some of everything
-    chosen = [*recorded, *rest[asked.first :: asked.every]]
+    chosen = [
+        *recorded_pieces(everything),
+        *rendered_pieces(everything)[asked.first :: asked.every],
+    ]
+    if asked.judging:
+        chosen = [each for each in chosen if not is_fitted(each[1], everything)]
     jobs = []
     for n, piece in chosen:
         kinds = ("plain", *(RENDERED[1 + (n + k) % 4] for k in range(4)))

@@ -33,6 +33,8 @@ SHORTEST_S = 40.0
 # their recordings against the sixteenths of the file. The others begin with their first beat,
 # which some of their files have a tenth of a quarter after the line.
 BANDS = {"band-140": 0.040, "band-170": 0.002, "band-190": 0.004}
+FITTED_RECORDINGS = tuple(f"blupi-{n}" for n in (0, 2, 4, 6, 8))
+FITTED_EVERY = 3  # of the rendered pieces, mixed
 RENDERED = ("plain", "drift", "missing", "doubled", "noise")
 RECORDED = ("plain", "missing", "doubled", "noise")
 NOISE_DB = 10.0
@@ -88,6 +90,25 @@ def pieces() -> list[Piece]:
         drums = sum(note.channel == DRUMS for note in piece.music.notes)
         piece.drummed = piece.name.startswith("band") or drums > len(piece.music.bars)
     return [piece for piece in out if piece.seconds > SHORTEST_S]
+
+
+def recorded_pieces(everything: list[Piece]) -> list[tuple[int, Piece]]:
+    """Those with a recording, numbered as they come."""
+    return [each for each in enumerate(everything) if each[1].recorded]
+
+
+def rendered_pieces(everything: list[Piece]) -> list[tuple[int, Piece]]:
+    """The others, mixed: a run that is cut short has some of everything."""
+    rest = [each for each in enumerate(everything) if not each[1].recorded]
+    np.random.default_rng(1).shuffle(rest)
+    return rest
+
+
+def is_fitted(piece: Piece, everything: list[Piece]) -> bool:
+    """Whether weights are fitted to a piece; those of the others judge them."""
+    if piece.recorded:
+        return piece.name in FITTED_RECORDINGS
+    return any(piece is other for _, other in rendered_pieces(everything)[::FITTED_EVERY])
 
 
 def _lumps(wad: bytes) -> Iterator[tuple[str, bytes]]:

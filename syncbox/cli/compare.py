@@ -104,10 +104,10 @@ def compare(
     takes, folder = _takes_and_folder(takes)
     alone = as_csv or by_player or bool(picture or report)
     _must_make_sense(takes, alone=alone, report=report)
-    song, entry = _song(folder, song_name)
+    song, entry, others = _songs(folder, song_name)
     answers, wrong = read_answers(
         song, takes, folder, round_no=round_no, jobs=jobs,
-        channel=channel, locked_at_s=locked_at, speed=speed,
+        channel=channel, locked_at_s=locked_at, speed=speed, others=others,
     )  # fmt: skip
     if len(answers) > 1 and alone:
         raise ShowError(
@@ -161,14 +161,16 @@ def _takes_and_folder(named: tuple[Path, ...]) -> tuple[tuple[Path, ...], Path]:
     return named, Path("songs") if Path("songs").is_dir() else Path()
 
 
-def _song(folder: Path, name: str) -> tuple[Song, SetEntry]:
-    """Tonight's version of a song, what the band meant to play; and its entry in the set."""
+def _songs(folder: Path, name: str) -> tuple[Song, SetEntry, list[Song]]:
+    """Tonight's version of a song, what the band meant to play; its entry; the set's others."""
     from syncbox.cli.prepare import tonights_show, with_song
     from syncbox.score.night import tonight
 
     show, index = with_song(tonights_show(folder, name), name)
     entry = show.set_list.entries[index]
-    return tonight(show.songs[entry.song_id], entry), entry
+    rest = {each.song_id: each for each in show.set_list.entries if each.song_id != entry.song_id}
+    others = [tonight(show.songs[song_id], each) for song_id, each in rest.items()]
+    return tonight(show.songs[entry.song_id], entry), entry, others
 
 
 def _proposed(

@@ -1,8 +1,10 @@
 """How sure a reading is: whether this is the song at all, and each beat's chance to be right.
 
-A beat is right when it lies within 25 ms of where it was played. The chances are
-logistic functions; their weights (`fitted`) are made by `tools/bench_rehearsal.py --fit`
-from imagined takes, and are checked on others by its ordinary run.
+A beat is right when it lies within 25 ms of where it was played. What speaks for a song
+adds up, each by a curve of its own: one bar left out says little against it, ten say much.
+Curves and weights (`fitted`) are made by `tools/bench_rehearsal.py --fit` from imagined
+takes and published records, and are checked on others by its ordinary run and by
+`tools/bench_records.py`.
 """
 
 from __future__ import annotations
@@ -14,22 +16,30 @@ import numpy as np
 
 from syncbox.rehearsal.beats import Beats
 from syncbox.rehearsal.chart import Chart
-from syncbox.rehearsal.fitted import BEAT_WEIGHTS, MATCH_WEIGHTS, RIGHT, TOLD
-from syncbox.rehearsal.form import UNTOLD
+from syncbox.rehearsal.fitted import BEAT_WEIGHTS, MATCH_BASE, MATCH_CURVES, RIGHT, TOLD
+from syncbox.rehearsal.form import UNTOLD_AGREE
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
 from syncbox.rehearsal.structure import Reading, line_evidence
 from syncbox.rehearsal.walk import Placed
 
 RIGHT_MS = 25.0
+UNCOMPARED_MAX = 0.8  # match where no two passes of a section are there to be compared
 _OUTSIDE_S = 6.0
+_SAME_TEMPO = 0.015  # of a logarithm: nearer to the map's tempo says no more
+_ROUND_BEATS = 33
 _USUAL_LINES = 1.8  # what right takes show
 # Taps and pads say nothing of how bars sound; set by hand, clear of each other by far: times
 # that share a grid (contrast and score 3) match, times that do not (0) never do.
-_EXACT_WEIGHTS = (-2.0, 0.6, 1.4, 0.0, -1.2, -2.0, 0.3, 0.1, 0, 0, 0, 0, 0, 0, 0, 0, 0)
-BEAT_FEATURES = ("one", "onset", "strength", "rival", "stray", "around", "contrast", "scatter")
+_EXACT_BASE = -2.0
+_EXACT_WEIGHTS = {
+    "contrast": 0.6, "score": 1.4, "jumps": -1.2, "tempo": -2.0, "covered": 0.3, "lines": 0.1,
+}  # fmt: skip
+BEAT_FEATURES = (
+    "one", "onset", "strength", "rival", "stray", "around", "contrast", "scatter", "off beat",
+)  # fmt: skip
 MATCH_FEATURES = (
-    "one", "contrast", "score", "leaps", "jumps", "tempo", "covered", "lines", "places",
-    "sections", "form", "clear lines", "form untold", "outside", "agree", "chance", "worst",
+    "contrast", "score", "leaps", "jumps", "tempo", "covered", "lines", "places", "sections",
+    "form", "outside", "agree", "chance", "worst",
 )  # fmt: skip
 
 
@@ -42,9 +52,19 @@ def match_of(
     """
     if len(beats.bar) < 8:
         return 0.0
-    weights = np.array(_EXACT_WEIGHTS if onsets.exact else MATCH_WEIGHTS)
-    told = float(match_features(chart, reading, beats, onsets, pace) @ weights)
-    return float(1 / (1 + np.exp(-np.clip(told, -30, 30))))
+    found = match_features(chart, reading, beats, onsets, pace)
+    named = dict(zip(MATCH_FEATURES, found.tolist(), strict=True))
+    if onsets.exact:
+        told = _EXACT_BASE + sum(weight * named[name] for name, weight in _EXACT_WEIGHTS.items())
+    else:
+        told = MATCH_BASE + sum(
+            float(np.interp(named[name], values, nats))
+            for name, (values, nats) in MATCH_CURVES.items()
+        )
+    chance = float(1 / (1 + np.exp(-np.clip(told, -30, 30))))
+    # A song of which no section comes twice is told from none of its tempo.
+    compared = onsets.exact or reading.form.worst != UNTOLD_AGREE
+    return chance if compared else min(chance, UNCOMPARED_MAX)
 
 
 def match_features(
@@ -64,19 +84,16 @@ def match_features(
         contrast = score = 3.0 * _on_a_grid(beats.smooth_s, onsets.times_s)
     return np.array(
         [
-            1.0,
             min(contrast, 3.0),
             min(score, 3.0),
             min(10 * float(np.mean(np.abs(np.diff(ratios)))), 0.5),
             min(10 * jumps / len(placed), 1.5),
-            min(abs(float(np.median(ratios)) + float(np.log(pace))) / 0.06, 3.0),
+            min(max(_SAME_TEMPO, abs(float(np.median(ratios)) + float(np.log(pace)))) / 0.06, 3.0),
             covered,
             lines,
             reading.form.places,
             reading.form.sections,
             reading.form.in_step,
-            min(lines, 1.0),
-            float(reading.form.in_step == UNTOLD),
             _outside(placed, onsets),
             reading.form.agree,
             reading.form.chance,
@@ -155,8 +172,23 @@ def beat_features(beats: Beats, onsets: Onsets) -> Floats:
         around,
         contrast,
         scatter,
+        _over_off_beats(beats.smooth_s, curve),
     ]
     return np.stack(columns, axis=1)
+
+
+def _over_off_beats(at: Floats, curve: Floats) -> Floats:
+    """How much more begins on the beats than a quarter, half or three quarters after them.
+
+    Over some bars round each beat, -1..1: where as much begins between the beats, a reading
+    may lie between them all along.
+    """
+    gap = np.diff(at, append=at[-1] + 0.5)
+    strong = np.array([_peak(curve, at + share * gap) for share in (0.0, 0.25, 0.5, 0.75)])
+    width = min(_ROUND_BEATS, len(at))
+    count = np.convolve(np.ones(len(at)), np.ones(width), mode="same")
+    means = np.array([np.convolve(each, np.ones(width), mode="same") / count for each in strong])
+    return np.asarray(np.clip(means[0] - means[1:].max(axis=0), -1.0, 1.0))
 
 
 def beat_confidence(beats: Beats, match: float, onsets: Onsets) -> Floats:

@@ -12,15 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
-from syncbox.rehearsal.onsets import BRIGHT, HIGH, LOW, STEP_S, Floats, Onsets, standing_out
+from syncbox.rehearsal.curves import curves_of, sound_changes
+from syncbox.rehearsal.onsets import Floats, Onsets
+from syncbox.rehearsal.phases import on_the_beat
+from syncbox.rehearsal.straight import straightened
 from syncbox.rehearsal.walk import FRAME_S, RATIOS, Course, Walk
 
 OUTSIDE_S, OUTSIDE_WEIGHT, OUTSIDE_MAX = 3.0, 0.5, 8.0
 STANDING_PER_S, STANDING_WEIGHT = 0.15, 0.15
-SILENCE_PRICE, SILENCE_DB = 2.0, 6.0  # of a beat where nothing sounds, below the music's level
 LINE_WEIGHT, DEPTH_WEIGHT = 0.4, 2.0  # of what begins on the first beat, and how low it is
-DEEP = 2  # rows of the flavour, 40 to 160 Hz
-AFTER = 7  # steps, 80 ms
 CHANCE = 0.5  # strength that a way finds anywhere by looking for it
 
 
@@ -29,13 +29,15 @@ def follow(chart: Chart, onsets: Onsets, locked_at_s: float | None = None) -> Co
 
     locked_at_s: the take's time at bar 1, where it was recorded in lock with the map.
     """
-    curves = _curves(onsets)
+    curves = curves_of(onsets)
     if curves.shape[1] < 8:
         return Course((), 0.0)
     scores = _bar_scores(chart.bars, curves)
     locked = None if locked_at_s is None else _map_starts(chart) + locked_at_s
     walk = Walk(chart.bars, *scores, sound_changes(chart, onsets), locked)
-    return walk.run(*_left_outside(curves[0]), _standing(curves[0]))
+    course = walk.run(*_left_outside(curves[0]), _standing(curves[0]))
+    course = straightened(chart.bars, course, *scores)
+    return course if locked_at_s is not None else on_the_beat(chart.bars, course, onsets, curves[2])
 
 
 def _map_starts(chart: Chart) -> Floats:
@@ -67,78 +69,6 @@ def _left_outside(beat: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32
 def _standing(beat: Floats) -> Floats:
     """Price of standing still from the take's begin to each frame: a band that plays does not."""
     return np.asarray(np.cumsum(STANDING_PER_S * FRAME_S + STANDING_WEIGHT * np.maximum(beat, 0)))
-
-
-def _curves(onsets: Onsets) -> Floats:
-    """Strength for beats (0) and bar lines (1), how much is low (2): (3, frames), FRAME_S apart."""
-    from scipy.ndimage import gaussian_filter1d
-
-    beat = onsets.strength.mean(axis=0)
-    line = 0.6 * onsets.strength[LOW] + 0.4 * onsets.strength[HIGH]
-    smooth = gaussian_filter1d(np.array([beat, line]), 1.5, axis=1)
-    smooth = np.vstack([smooth, _depth(onsets)])
-    count = smooth.shape[1] // 2
-    pooled = smooth[:, : 2 * count].reshape(3, count, 2).max(axis=2)
-    mean = pooled.mean(axis=1, keepdims=True)
-    curves = (pooled - mean) / (pooled.std(axis=1, keepdims=True) + 1e-6)
-    curves[0] -= SILENCE_PRICE * _silent(onsets)[: 2 * count : 2]
-    return np.asarray(curves)
-
-
-def _depth(onsets: Onsets) -> Floats:
-    """How loud the lowest sound is just after each step, against its surroundings, (steps,).
-
-    The first beat of a bar is the heaviest, also where as much begins on the others.
-    """
-    from scipy.ndimage import maximum_filter1d
-
-    low = onsets.flavour[LOW : LOW + 1] if onsets.exact else onsets.flavour[:DEEP]
-    after = maximum_filter1d(low.mean(axis=0), AFTER, origin=-(AFTER // 2))
-    return standing_out(after)
-
-
-def _silent(onsets: Onsets) -> NDArray[np.bool_]:
-    """Where nothing sounds, as before a song: within 0.25 s near the take's floor, (steps,)."""
-    from scipy.ndimage import maximum_filter1d, uniform_filter1d
-
-    if onsets.level is None:
-        return np.zeros(onsets.steps, dtype=bool)
-    level = uniform_filter1d(onsets.level, 9)
-    floor, music = np.quantile(level, 0.01), np.median(level)
-    if music - floor < SILENCE_DB:
-        return np.zeros(onsets.steps, dtype=bool)
-    highest = maximum_filter1d(level, round(0.5 / STEP_S))
-    return np.asarray(highest < floor + 0.25 * (music - floor))
-
-
-def sound_changes(chart: Chart, onsets: Onsets) -> Floats:
-    """How much the sound changes at each frame, as it does where a section begins, (frames,)."""
-    bar_s = float(np.median([bar.seconds for bar in chart.bars]))
-    flavour = onsets.flavour
-    parts = [_contrast(flavour, round(n * bar_s / STEP_S)) for n in (1, 2, 4)]
-    bright = flavour if onsets.exact else flavour[BRIGHT]
-    crash = _contrast(bright, round(0.4 / STEP_S), rising=True)
-    total = sum(_over_spread(part) for part in parts) + 2 * _over_spread(crash)
-    count = onsets.steps // 2
-    pooled = total[: 2 * count].reshape(count, 2).max(axis=1)
-    return np.asarray(np.clip(_over_spread(pooled), -1.0, 4.0))
-
-
-def _over_spread(curve: Floats) -> Floats:
-    return np.asarray((curve - curve.mean()) / (curve.std() + 1e-9))
-
-
-def _contrast(flavour: Floats, width: int, *, rising: bool = False) -> Floats:
-    """Distance of the mean over `width` steps after each step from the mean before, (steps,)."""
-    steps = flavour.shape[1]
-    total = np.concatenate([np.zeros((len(flavour), 1)), np.cumsum(flavour, axis=1)], axis=1)
-    at = np.arange(steps)
-    end, begin = np.minimum(at + width, steps), np.maximum(at - width, 0)
-    after = (total[:, end] - total[:, at]) / np.maximum(end - at, 1)
-    before = (total[:, at] - total[:, begin]) / np.maximum(at - begin, 1)
-    if rising:
-        return np.asarray(np.maximum(after - before, 0).mean(axis=0))
-    return np.asarray(np.sqrt(((after - before) ** 2).mean(axis=0)))
 
 
 def _bar_scores(

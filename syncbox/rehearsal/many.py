@@ -10,6 +10,7 @@ from typing import Any
 
 from syncbox.errors import SyncboxError
 from syncbox.rehearsal.intake import look_over, onsets_of_file
+from syncbox.rehearsal.others import beside_others
 from syncbox.rehearsal.reading import TakeReading, read_take
 from syncbox.score.song import Song
 
@@ -21,11 +22,17 @@ def read_one(
     channel: int | None = None,
     locked_at_s: float | None = None,
     speed: float | None = None,
+    others: Sequence[Song] = (),
 ) -> TakeReading:
-    """A take on disk held against a song. Raises as `onsets_of_file` does."""
+    """A take on disk held against a song; in doubt also against others of the show.
+
+    Raises as `onsets_of_file` does.
+    """
     seen = look_over(path)
     onsets = onsets_of_file(path, channel=channel, seen=seen)
     found = read_take(song, onsets, locked_at_s=locked_at_s, speed=speed)
+    if locked_at_s is None and speed is None:  # nobody knows better which song it is
+        found = beside_others(found, others, onsets)
     return replace(found, notes=(*found.notes, *seen.damage))
 
 
@@ -43,21 +50,25 @@ def read_takes(
     channel: int | None = None,
     locked_at_s: float | None = None,
     speed: float | None = None,
+    others: Sequence[Song] = (),
     jobs: int | None = None,
 ) -> list[TakeReading | SyncboxError]:
     """Takes in order; where one cannot be read, why. A single one raises as `read_one` does.
 
     Without `jobs`: one for each core, or what `joblib.parallel_config` says.
     """
+    how: dict[str, Any] = {
+        "channel": channel,
+        "locked_at_s": locked_at_s,
+        "speed": speed,
+        "others": tuple(others),
+    }
     if len(paths) == 1:
-        return [read_one(song, paths[0], channel=channel, locked_at_s=locked_at_s, speed=speed)]
+        return [read_one(song, paths[0], **how)]
     from joblib import Parallel, delayed
 
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-    asked = (
-        delayed(_read_or_why)(song, path, channel=channel, locked_at_s=locked_at_s, speed=speed)
-        for path in paths
-    )
+    asked = (delayed(_read_or_why)(song, path, **how) for path in paths)
     if jobs is None:
         from joblib.parallel import get_active_backend
 

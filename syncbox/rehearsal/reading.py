@@ -102,11 +102,12 @@ class TakeReading:
     notes: tuple[str, ...] = ()
     place_guessed: bool = False  # whether it begins at its first bar is not sure
     other_begins: tuple[int, ...] = ()  # numbers of bars at which it may begin as well
+    more_like: str = ""  # title of another song of the show, if the take matches it better
 
     @property
     def song_sure(self) -> bool:
         """Whether no other song of the same form and tempo is likely to match as well."""
-        return self.found and self.match >= SURE_MATCH
+        return self.found and self.match >= SURE_MATCH and not self.more_like
 
     @property
     def found(self) -> bool:

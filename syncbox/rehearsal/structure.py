@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
+from syncbox.rehearsal.curves import sound_changes
 from syncbox.rehearsal.edges import silence_round, with_edges
-from syncbox.rehearsal.following import sound_changes
 from syncbox.rehearsal.form import Form, Heard, form_of
 from syncbox.rehearsal.likeness import (
     Likeness,
@@ -31,6 +31,7 @@ from syncbox.rehearsal.telling import Telling
 from syncbox.rehearsal.walk import Course, Placed
 
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 _PLACE_WEIGHT = 1.0  # of a bar that sounds like the same bar of the section elsewhere
 _CYCLE_WEIGHT = 0.5  # of a bar that sounds like the one a cycle away
@@ -50,7 +51,6 @@ _SHORTLIST = 40
 _GRID = 3  # bars between places where all that follows is tried one bar off
 _ONE_TEMPO, _ANY_TEMPO = 0.05, 0.2  # by how much lengths of bars may differ, of a logarithm
 _NAMED = 3  # other places that are told
-_PLACINGS = 2  # other places for a part of a song that are tried
 _ROUNDS = 8
 _TURNS = 8
 _RIVALS = 10  # orders that are measured to be compared with the best so far
@@ -58,6 +58,7 @@ _HOPELESS = 20.0
 _GAIN_MIN = 0.5
 _EQUAL_OPENING = 4.0  # the crash that opens a section is played on whichever bar comes first
 _EQUAL = 2.0  # hypotheses this near are not told apart
+_EQUAL_PLACES = 5.0  # the same of places for a part of a song
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,12 +96,17 @@ def settle(chart: Chart, course: Course, onsets: Onsets) -> Reading:
     judge = _Judge(chart, course.placed, onsets)
     order = judge.settled(order)
     placed = tuple(
-        replace(p, index=int(index)) for p, index in zip(course.placed, order, strict=True)
+        _moved(p, chart.bars, int(index)) for p, index in zip(course.placed, order, strict=True)
     )
     slips = tuple(_slips(chart.bars, order, judge))
     heard = Heard(judge.ties, order, judge.alike.apart, judge.far())
     form = form_of(chart.bars, heard)
     return Reading(Course(placed, course.score), slips, form, *judge.elsewhere(order))
+
+
+def _moved(p: Placed, bars: Sequence[ChartBar], index: int) -> Placed:
+    """What was played as one bar taken for another one, at the tempo that follows."""
+    return replace(p, index=index, ratio=p.ratio * bars[index].seconds / bars[p.index].seconds)
 
 
 class _Judge:
@@ -112,13 +118,15 @@ class _Judge:
         cuts = cuts_of(chart, placed, onsets)
         self.looks, self.lows = looks_of(cuts, onsets), lows_of(cuts, onsets)
         self.deep = None if onsets.pitches is None else deep_of(cuts, onsets)
+        self.odd_least = 0.0 if onsets.exact else -_ODD_MAX  # a count-in is tapped as music is
         self.alike = Likeness.unknown(self.looks)
-        self.odd = _oddness(self.alike.apart, self.lows)
+        self.odd = _oddness(self.alike.apart, self.lows, self.odd_least)
         self.opening = np.array([b.opening for b in chart.bars])
         self.lines = line_evidence(chart, placed, onsets)
         self.lines[0] = _LINE_COST  # any begin changes silence into sound
-        self.fits = _fits(chart.bars, placed, _ONE_TEMPO)
-        self.fits_loosely = _fits(chart.bars, placed, _ANY_TEMPO)
+        order = np.array([p.index for p in placed])
+        self.fits = _fits(chart.bars, order, _ONE_TEMPO)
+        self.fits_loosely = _fits(chart.bars, order, _ANY_TEMPO)
         self.whole = silence_round(placed, onsets)
         self.edge = [_EDGE_COST if silent else _CUT_COST for silent in self.whole]
         opens = [i == 0 or b.part != chart.bars[i - 1].part for i, b in enumerate(chart.bars)]
@@ -128,7 +136,7 @@ class _Judge:
     def measure(self, order: Ints) -> None:
         """Take from an order how alike the bars of one place are in this take."""
         self.alike = Likeness.of(self.looks, self.ties, order)
-        self.odd = _oddness(self.alike.apart, self.lows)
+        self.odd = _oddness(self.alike.apart, self.lows, self.odd_least)
 
     def far(self) -> Floats:
         """How far apart the bars sound, whatever the chart says."""
@@ -141,15 +149,17 @@ class _Judge:
         both measures: each must also look good to the other one.
         """
         best, rivals = order, [self.best_order(order)]  # with what any ear would say is alike
-        if order[0] > self.first or order[-1] < len(self.bars) - 1:
-            rivals += [moved for _, moved in self.moved_whole(order)[:_PLACINGS]]
+        part = order[0] > self.first or order[-1] < len(self.bars) - 1
         for _ in range(_TURNS):
             self.measure(best)
             rivals += self.promising(best)
+            if part:
+                rivals += self.placings(best, self.fits_loosely)
             gains = [self.gain(best, rival) for rival in rivals]
             if not gains or max(gains) < _GAIN_MIN:
                 break
             best, rivals = rivals[int(np.argmax(gains))], []
+            self.fits = _fits(self.bars, best, _ONE_TEMPO)
         self.measure(best)
         return best
 
@@ -174,15 +184,19 @@ class _Judge:
         scored.sort(key=lambda each: each[0], reverse=True)
         return [*(moved for _, moved in scored[:_RIVALS]), self.best_order(order)]
 
-    def moved_whole(self, order: Ints) -> list[tuple[float, Ints]]:
-        """All bars moved by the same number, each with its score, the best first.
+    def placings(self, order: Ints, fits: Bools) -> list[Ints]:
+        """All bars moved by the same number, to wherever they fit."""
+        room = range(-int(order.min()), len(self.bars) - int(order.max()))
+        bars = np.arange(len(order))
+        return [order + far for far in room if far and fits[bars, order + far].all()]
+
+    def moved_whole(self, order: Ints, fits: Bools) -> list[tuple[float, Ints]]:
+        """The placings of an order, each with its score, the best first.
 
         What is alike is measured anew for each.
         """
-        room = range(-int(order.min()), len(self.bars) - int(order.max()))
-        placings = [order + far for far in room if far and self.allowed(order + far)]
         scored = []
-        for placing in placings:
+        for placing in self.placings(order, fits):
             self.measure(placing)
             scored.append((self.score(placing), placing))
         self.measure(order)
@@ -196,13 +210,12 @@ class _Judge:
         """
         if order[0] <= self.first and order[-1] == len(self.bars) - 1:
             return (), ()
-        kept = self.edge, self.fits
-        self.edge = [0.0, 0.0]  # where a song begins and ends says nothing here
-        least = self.score(order) - _EQUAL
-        equal = [int(moved[0]) for score, moved in self.moved_whole(order) if score > least]
-        self.fits = self.fits_loosely
-        others = [int(moved[0]) for _, moved in self.moved_whole(order)]
-        self.edge, self.fits = kept
+        kept, self.edge = self.edge, [0.0, 0.0]  # where a song begins and ends says nothing here
+        least = self.score(order) - _EQUAL_PLACES
+        moved = self.moved_whole(order, self.fits)
+        equal = [int(each[0]) for score, each in moved if score > least]
+        others = [int(each[0]) for _, each in self.moved_whole(order, self.fits_loosely)]
+        self.edge = kept
         return tuple(equal[:_NAMED]), tuple(others[:_NAMED])
 
     def best_order(self, order: Ints) -> Ints:
@@ -304,14 +317,14 @@ class _Judge:
         return np.where(fits, own(moved) - own(order), -50.0)
 
 
-def _oddness(alike: Floats, lows: Floats) -> Floats:
-    """How much each bar is like a count-in among music, (observed,).
+def _oddness(alike: Floats, lows: Floats, least: float) -> Floats:
+    """How much each bar is like a count-in among music, no less than `least`, (observed,).
 
     It is unlike all others, and sticks have nothing low in them.
     """
     told = _ODD_WEIGHT * (_below(alike.mean(axis=1)) - _ODD_FROM)
     told = told + _THIN_WEIGHT * (_below(lows) - _THIN_FROM)
-    return np.asarray(np.clip(told, -_ODD_MAX, _ODD_MAX))
+    return np.asarray(np.clip(told, least, _ODD_MAX))
 
 
 def _below(values: Floats) -> Floats:
@@ -328,19 +341,20 @@ def line_evidence(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> Flo
     return np.asarray(np.clip((near - near.mean()) / (near.std() + 1e-9), -1.5, 3.0))
 
 
-def _fits(bars: Sequence[ChartBar], placed: Sequence[Placed], apart: float) -> NDArray[np.bool_]:
+def _fits(bars: Sequence[ChartBar], order: Ints, apart: float) -> Bools:
     """Whether each observed bar can be each chart bar, by rhythm and length: (observed, chart).
 
-    apart: how far two lengths may lie apart, of a logarithm.
+    order: chart places that are right in rhythm and length; apart: how far two lengths may
+    lie apart, of a logarithm. Nobody hears whether the last bar of all would have been held.
     """
-    fits = np.zeros((len(placed), len(bars)), dtype=bool)
-    for i, p in enumerate(placed):
-        own = bars[p.index]
-        for j, bar in enumerate(bars):
-            same = len(bar.beats_s) == len(own.beats_s) and abs(bar.quarters - own.quarters) < 1e-6
-            near = abs(np.log(bar.seconds / own.seconds)) < apart
-            fits[i, j] = same and near and bar.hold_s == own.hold_s
-    return fits
+    beats = np.array([len(bar.beats_s) for bar in bars])
+    quarters = np.array([float(bar.quarters) for bar in bars])
+    lengths = np.log([bar.seconds for bar in bars])
+    holds = np.array([bar.hold_s for bar in bars])
+    same = (beats[order, None] == beats) & (np.abs(quarters[order, None] - quarters) < 1e-6)
+    held = holds[order, None] == holds
+    held[-1] = True
+    return np.asarray(same & held & (np.abs(lengths[order, None] - lengths) < apart))
 
 
 def _slips(bars: Sequence[ChartBar], order: Ints, judge: _Judge) -> list[Slip]:

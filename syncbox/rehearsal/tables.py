@@ -17,6 +17,7 @@ def as_json(found: TakeReading) -> dict[str, Any]:
         "match": round(found.match, 3),
         "found": found.found,
         "song_sure": found.song_sure,
+        "more_like": found.more_like or None,
         "place_sure": found.found and not found.place_guessed,
         "other_begins": list(found.other_begins),
         "latency_ms": _round(found.latency_ms, 2),

@@ -15,7 +15,7 @@ from syncbox.rehearsal.onsets import Onsets
 from syncbox.rehearsal.structure import Reading, settle
 
 MATCH_MIN = 0.5  # below this a take does not look like the song
-SURE_MATCH = 0.85  # below this another song of the same form and tempo may match as well
+SURE_MATCH = 0.95  # below this another song of the same form and tempo may match as well
 FAR_PACES = (2 / 3, 3 / 2)  # with the map's own: 0.53 to 1.87, so never half or double
 SEEMS_MIN = 0.15  # below this not even the tempo is told
 FAR_MATCH_MIN = 0.7  # who asks three times must be surer of the answer
