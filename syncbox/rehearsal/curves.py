@@ -27,7 +27,7 @@ def curves_of(onsets: Onsets) -> Floats:
     line = 0.6 * onsets.strength[LOW] + 0.4 * onsets.strength[HIGH]
     smooth = gaussian_filter1d(np.array([beat, line]), 1.5, axis=1)
     curves = np.array([over_spread(in_frames(row)) for row in (*smooth, _depth(onsets))])
-    curves[0] -= SILENCE_PRICE * _silent(onsets)[: 2 * curves.shape[1] : 2]
+    curves[0] -= SILENCE_PRICE * silent_steps(onsets)[: 2 * curves.shape[1] : 2]
     return curves
 
 
@@ -62,7 +62,7 @@ def _depth(onsets: Onsets) -> Floats:
     return standing_out(after)
 
 
-def _silent(onsets: Onsets) -> NDArray[np.bool_]:
+def silent_steps(onsets: Onsets) -> NDArray[np.bool_]:
     """Where nothing sounds, as before a song: within 0.25 s near the take's floor, (steps,)."""
     from scipy.ndimage import maximum_filter1d, uniform_filter1d
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import Chart, ChartBar
+from syncbox.rehearsal.curves import silent_steps
 from syncbox.rehearsal.onsets import STEP_S, Onsets
 from syncbox.rehearsal.walk import Placed
 
+_EMPTY = 0.5  # share of a bar that is silent
 _OUTSIDE_S = 2.0  # before and after the bars that must be silent
 
 
@@ -19,10 +22,11 @@ def with_edges(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> tuple[
     own = np.array([_support(bars[p.index], p, onsets) for p in placed])
     middle = float(np.median(own))
     enough = min(middle - max(0.8, 3.0 * float(np.median(np.abs(own - middle)))), 0.6 * middle)
+    empty = (own < enough) & _empty(placed, onsets)  # after its end a song rings, before it not
     first, last = 0, len(placed)
     while last - first > 3 and own[last - 1] < enough and not bars[placed[last - 1].index].hold_s:
         last -= 1
-    while last - first > 3 and own[first] < enough:
+    while last - first > 3 and empty[first]:
         first += 1
     out = list(placed[first:last])
     for _ in range(2):
@@ -34,6 +38,15 @@ def with_edges(chart: Chart, placed: Sequence[Placed], onsets: Onsets) -> tuple[
             break
         out.insert(0, more)
     return tuple(out)
+
+
+def _empty(placed: Sequence[Placed], onsets: Onsets) -> NDArray[np.bool_]:
+    """Whether next to nothing sounds in each bar: a song may well begin with one soft chord."""
+    silent = silent_steps(onsets)
+    if not silent.any():  # no silence to tell it by
+        return np.ones(len(placed), dtype=bool)
+    spans = [slice(max(0, round(p.start_s / STEP_S)), round(p.end_s / STEP_S)) for p in placed]
+    return np.array([not silent[s].size or silent[s].mean() > _EMPTY for s in spans])
 
 
 def _support(bar: ChartBar, p: Placed, onsets: Onsets) -> float:
