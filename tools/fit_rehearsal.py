@@ -9,6 +9,7 @@ and every other recorded one; `bench_records.py --judging` judges with the rest.
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -32,9 +33,11 @@ RIGHT_WEIGHT = 1.0  # against all wrong songs: to refuse the right one is as bad
 RECORD_WEIGHT = 3.0  # of a published record against an imagined take: there are fewer
 SAME_TIES = 0.7  # share of ties in common from which on a take itself bears a wrong song's form
 POINTS = 10  # of a curve
-PULL, CURVE_PULL = 1e-3, 3e-4  # to 0
+CURVE_PULL, BEAT_PULL = 3e-4, 1e-2  # to 0; beats of one take are much alike
 SMOOTH = 3e-4  # a curve's pull to a straight line
 _BINS, _FINER = 24, 6
+Curve = tuple[np.ndarray, np.ndarray]  # values, nats
+Model = tuple[float, list[Curve]]  # a base, and a curve for each feature
 
 
 def wrong_songs(seed: int, played: Played) -> list[Chart]:
@@ -153,15 +156,11 @@ def beats_of(beats: Beats, onsets: Onsets, truth: np.ndarray) -> tuple[np.ndarra
     return belief.beat_features(beats, onsets), nearest <= belief.RIGHT_MS
 
 
-def fitted(
-    x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = None, pulls: np.ndarray | None = None
-) -> np.ndarray:
+def fitted(x: np.ndarray, y: np.ndarray, weight: np.ndarray, pulls: np.ndarray) -> np.ndarray:
     """Weights of a logistic function. pulls: (weights, weights), what bends them to 0."""
     from scipy.optimize import minimize
 
-    weight = np.ones(len(y)) if weight is None else weight
     total = weight.sum()
-    pulls = PULL * np.eye(x.shape[1]) if pulls is None else pulls
 
     def cost(w: np.ndarray) -> tuple[float, np.ndarray]:
         told = np.clip(x @ w, -30, 30)
@@ -172,14 +171,12 @@ def fitted(
     return minimize(cost, np.zeros(x.shape[1]), jac=True, options={"maxiter": 2000}).x
 
 
-Curve = tuple[np.ndarray, np.ndarray]
-
-
-def curves_of(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> tuple[float, list[Curve]]:
+def curves_of(x: np.ndarray, y: np.ndarray, weight: np.ndarray, pull: float = CURVE_PULL) -> Model:
     """What each feature adds, as straight lines between points: a base, and a curve for each."""
-    points = [np.unique(np.quantile(c, np.linspace(0.02, 0.98, POINTS)).round(2)) for c in x.T]
+    shares = [0.0, *np.linspace(0.02, 0.98, POINTS), 1.0]
+    points = [np.unique(np.quantile(column, shares).round(2)) for column in x.T]
     count = 1 + sum(len(values) for values in points)
-    pulls, at = CURVE_PULL * np.eye(count), 1
+    pulls, at = pull * np.eye(count), 1
     for values in points:
         bends = np.diff(np.eye(len(values)), 2, axis=0)
         here = slice(at, at + len(values))
@@ -247,20 +244,24 @@ def module_from(takes: int, found: list[Evidence], others: list[Evidence]) -> st
     y = np.array([right for each in found for right in each.right], float)
     weight = np.array([each.weight for each in found for _ in each.right])
     weight *= np.where(y == 1, RIGHT_WEIGHT, weight[y == 1].sum() / weight[y == 0].sum())
-    base, curves = curves_of(x, y, weight)
-    told = base + sum(np.interp(c, *curve) for c, curve in zip(x.T, curves, strict=True))
-    told = 1 / (1 + np.exp(-told))
+    match = curves_of(x, y, weight)
+    told = chances(match, x)
     for name, column in zip(belief.MATCH_FEATURES, x.T, strict=True):
         print(f"  {name:12} right {column[y == 1].mean():5.2f}  wrong {column[y == 0].mean():5.2f}")
     print(f"  right below half: {(told[y == 1] < 0.5).mean():.3f} of {int(y.sum())}")
     print(f"  wrong above half: {(told[y == 0] > 0.5).mean():.3f} of {int((1 - y).sum())}")
-    beats = np.round(fitted(*_beats(found)), 2)
+    beats = curves_of(*_beats(found), BEAT_PULL)
     # Records are few: those that weights came from also say how often beats were right.
     records = [each for each in found if each.weight != 1.0]
     x, y, weight = _beats([*others, *records])
-    return module_text(
-        takes, base, curves, beats, calibrated(1 / (1 + np.exp(-x @ beats)), y, weight)
-    )
+    return module_text(takes, match, beats, calibrated(chances(beats, x), y, weight))
+
+
+def chances(model: Model, x: np.ndarray) -> np.ndarray:
+    """What a base and curves say of rows of features, 0..1."""
+    base, curves = model
+    told = base + sum(np.interp(c, *curve) for c, curve in zip(x.T, curves, strict=True))
+    return 1 / (1 + np.exp(-np.clip(told, -30, 30)))
 
 
 def _beats(found: list[Evidence]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -273,35 +274,34 @@ def _beats(found: list[Evidence]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def module_text(
-    takes: int,
-    base: float,
-    curves: list[Curve],
-    beats: np.ndarray,
-    calibration: tuple[np.ndarray, np.ndarray],
+    takes: int, match: Model, beats: Model, calibration: tuple[np.ndarray, np.ndarray]
 ) -> str:
     """The module as it is kept."""
     out = [
         '"""What tells a song and a beat, for `belief`: made by\n'
         f"`tools/bench_rehearsal.py --fit --takes {takes}`.\n\n"
-        "MATCH_CURVES: nats that each value of a feature adds for the song, between points.\n"
-        '"""\n',
-        f"MATCH_BASE = {base:.2f}\n",
-        "MATCH_CURVES = {",
+        "Curves: nats that each value of a feature adds, between points. TOLD, RIGHT: what they\n"
+        'say of beats, and how often those were right.\n"""\n',
+        *_model("MATCH", match, belief.MATCH_FEATURES),
+        *_model("BEAT", beats, belief.BEAT_FEATURES),
     ]
-    for name, (values, nats) in zip(belief.MATCH_FEATURES, curves, strict=True):
-        out.append(f'    "{name}": (\n{_rows(values, 2, 8)},\n{_rows(nats, 2, 8)},\n    ),')
-    out.append("}  # fmt: skip\n")
-    for name, table, places in (
-        ("BEAT_WEIGHTS", beats, 2),
-        ("TOLD", calibration[0], 4),
-        ("RIGHT", calibration[1], 4),
-    ):
-        out.append(f"{name} = {_rows(table, places, 4).lstrip()}  # fmt: skip\n")
+    for name, table in zip(("TOLD", "RIGHT"), calibration, strict=True):
+        out.append(f"{name} = {_rows(table, 4, 4).lstrip()}  # fmt: skip\n")
     return "\n".join(out).rstrip() + "\n"
+
+
+def _model(name: str, model: Model, features: Sequence[str]) -> Iterator[str]:
+    base, curves = model
+    yield f"{name}_BASE = {base:.2f}\n"
+    yield f"{name}_CURVES = {{"
+    for feature, (values, nats) in zip(features, curves, strict=True):
+        yield f'    "{feature}": (\n{_rows(values, 2, 8)},\n{_rows(nats, 2, 8)},\n    ),'
+    yield "}  # fmt: skip\n"
 
 
 def _rows(table: np.ndarray, places: int, indent: int) -> str:
     """Numbers as a tuple, wrapped."""
     numbers = ", ".join(f"{round(float(value), places):g}" for value in table)
+    numbers += "," * (len(table) == 1)
     space = " " * indent
     return textwrap.fill(f"({numbers})", 96, initial_indent=space, subsequent_indent=f"{space} ")

@@ -9,18 +9,29 @@ takes and published records, and are checked on others by its ordinary run and b
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from syncbox.rehearsal.beats import Beats
 from syncbox.rehearsal.chart import Chart
-from syncbox.rehearsal.fitted import BEAT_WEIGHTS, MATCH_BASE, MATCH_CURVES, RIGHT, TOLD
+from syncbox.rehearsal.fitted import (
+    BEAT_BASE,
+    BEAT_CURVES,
+    MATCH_BASE,
+    MATCH_CURVES,
+    RIGHT,
+    TOLD,
+)
 from syncbox.rehearsal.form import UNTOLD_AGREE
 from syncbox.rehearsal.onsets import STEP_S, Floats, Onsets
+from syncbox.rehearsal.phases import clear_of_half_beats
 from syncbox.rehearsal.structure import Reading, line_evidence
 from syncbox.rehearsal.walk import Placed
+
+Curve = tuple[Sequence[float], Sequence[float]]  # values of a feature, what each adds in nats
 
 RIGHT_MS = 25.0
 UNCOMPARED_MAX = 0.8  # match where no two passes of a section are there to be compared
@@ -35,7 +46,8 @@ _EXACT_WEIGHTS = {
     "contrast": 0.6, "score": 1.4, "jumps": -1.2, "tempo": -2.0, "covered": 0.3, "lines": 0.1,
 }  # fmt: skip
 BEAT_FEATURES = (
-    "one", "onset", "strength", "rival", "stray", "around", "contrast", "scatter", "off beat",
+    "onset", "strength", "rival", "stray", "around", "contrast", "scatter", "off beat",
+    "chords",
 )  # fmt: skip
 MATCH_FEATURES = (
     "contrast", "score", "leaps", "jumps", "tempo", "covered", "lines", "places", "sections",
@@ -53,18 +65,29 @@ def match_of(
     if len(beats.bar) < 8:
         return 0.0
     found = match_features(chart, reading, beats, onsets, pace)
-    named = dict(zip(MATCH_FEATURES, found.tolist(), strict=True))
     if onsets.exact:
+        named = dict(zip(MATCH_FEATURES, found.tolist(), strict=True))
         told = _EXACT_BASE + sum(weight * named[name] for name, weight in _EXACT_WEIGHTS.items())
     else:
-        told = MATCH_BASE + sum(
-            float(np.interp(named[name], values, nats))
-            for name, (values, nats) in MATCH_CURVES.items()
-        )
-    chance = float(1 / (1 + np.exp(-np.clip(told, -30, 30))))
+        told = _added(MATCH_BASE, MATCH_CURVES, MATCH_FEATURES, found)
+    chance = float(_chance(told))
     # A song of which no section comes twice is told from none of its tempo.
     compared = onsets.exact or reading.form.worst != UNTOLD_AGREE
     return chance if compared else min(chance, UNCOMPARED_MAX)
+
+
+def _added(
+    base: float, curves: Mapping[str, Curve], names: Sequence[str], features: Floats
+) -> Floats:
+    """What features (..., names) add up to, each by its curve, in nats: (...)."""
+    return base + sum(
+        (np.interp(features[..., n], *curves[name]) for n, name in enumerate(names)),
+        start=np.zeros(features.shape[:-1]),
+    )
+
+
+def _chance(nats: ArrayLike) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-np.clip(nats, -30, 30))))
 
 
 def match_features(
@@ -164,7 +187,6 @@ def beat_features(beats: Beats, onsets: Onsets) -> Floats:
     contrast = np.clip(_peak(curve, beats.played_s), -1, 3)
     scatter = np.sqrt(np.convolve(np.minimum(stray, 3) ** 2, np.ones(9) / 9, mode="same"))
     columns = [
-        np.ones(len(heard)),
         heard,
         np.minimum(beats.weight, 1.2),
         np.minimum(beats.rival, 1.2),
@@ -173,6 +195,7 @@ def beat_features(beats: Beats, onsets: Onsets) -> Floats:
         contrast,
         scatter,
         _over_off_beats(beats.smooth_s, curve),
+        np.full(len(heard), clear_of_half_beats(beats.smooth_s, onsets)),
     ]
     return np.stack(columns, axis=1)
 
@@ -193,6 +216,6 @@ def _over_off_beats(at: Floats, curve: Floats) -> Floats:
 
 def beat_confidence(beats: Beats, match: float, onsets: Onsets) -> Floats:
     """Chance that each beat is right, 0..1, shape (n,)."""
-    told = beat_features(beats, onsets) @ np.array(BEAT_WEIGHTS)
+    told = _added(BEAT_BASE, BEAT_CURVES, BEAT_FEATURES, beat_features(beats, onsets))
     fading = float(np.clip((match - 0.3) / 0.3, 0.0, 1.0))  # a doubtful match makes all doubtful
-    return np.asarray(fading * np.interp(1 / (1 + np.exp(-told)), TOLD, RIGHT))
+    return np.asarray(fading * np.interp(_chance(told), TOLD, RIGHT))

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import ChartBar
-from syncbox.rehearsal.curves import chord_changes, in_frames, over_spread, tonal
+from syncbox.rehearsal.curves import chord_changes, curves_of, in_frames, over_spread, tonal
 from syncbox.rehearsal.onsets import Floats, Onsets
 from syncbox.rehearsal.walk import FRAME_S, Course, Placed
 
@@ -24,6 +24,7 @@ from syncbox.rehearsal.walk import FRAME_S, Course, Placed
 _HALF_MIN, _LINE_MIN = 0.1, 0.35
 _LOW_WEIGHT = 0.5  # of what is low, against chords
 _BARS_MIN = 12
+_USUALLY_CLEAR = 0.5
 
 
 def on_the_beat(bars: Sequence[ChartBar], course: Course, onsets: Onsets, low: Floats) -> Course:
@@ -34,10 +35,8 @@ def on_the_beat(bars: Sequence[ChartBar], course: Course, onsets: Onsets, low: F
     if len(course.placed) < _BARS_MIN or not tonal(onsets):
         return course
     beat_s = float(np.median(np.concatenate([_gaps(bars[p.index], p) for p in course.placed])))
-    chords, lines = (
-        over_spread(in_frames(chord_changes(onsets, share * beat_s))) for share in (0.5, 1.0)
-    )
-    on_beats, on_lines = chords + _LOW_WEIGHT * low, lines + _LOW_WEIGHT * low
+    on_beats = _changes(onsets, 0.5 * beat_s, low)
+    on_lines = _changes(onsets, beat_s, low)
     beats, firsts = _marks(bars, course.placed), _marks(bars, course.placed, first=True)
     shift = 0.0
     halves = [_mean(on_beats, beats, share) for share in (-0.5, 0.5)]
@@ -49,6 +48,24 @@ def on_the_beat(bars: Sequence[ChartBar], course: Course, onsets: Onsets, low: F
     if _mean(on_lines, firsts, best) - _mean(on_lines, firsts, shift) > _LINE_MIN:
         shift = best
     return course if shift == 0 else replace(course, placed=tuple(_moved(bars, course, shift)))
+
+
+def clear_of_half_beats(at_s: Floats, onsets: Onsets) -> float:
+    """How much more chords and bass change on beats at these times than half a beat beside, -1..1.
+
+    As is usual where a reading is right, if there are no chords to tell it by.
+    """
+    if len(at_s) < _BARS_MIN or not tonal(onsets):
+        return _USUALLY_CLEAR
+    gaps = np.diff(at_s, append=2 * at_s[-1] - at_s[-2])
+    curve = _changes(onsets, 0.5 * float(np.median(gaps)), curves_of(onsets)[2])
+    on, before, after = (_mean(curve, np.array([at_s, gaps]), share) for share in (0.0, -0.5, 0.5))
+    return float(np.clip(on - max(before, after), -1.0, 1.0))
+
+
+def _changes(onsets: Onsets, width_s: float, low: Floats) -> Floats:
+    """How much chords change at each frame within a width to both sides, and the bass with them."""
+    return over_spread(in_frames(chord_changes(onsets, width_s))) + _LOW_WEIGHT * low
 
 
 def _gaps(bar: ChartBar, p: Placed) -> Floats:

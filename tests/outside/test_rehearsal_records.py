@@ -19,7 +19,7 @@ from found_sounds import OPENMSX, found_bytes, found_like, found_sound
 
 from syncbox.rehearsal.chart import at_pace, chart_of
 from syncbox.rehearsal.onsets import RATE, onsets_of
-from syncbox.rehearsal.reading import read_take
+from syncbox.rehearsal.reading import SURE, read_take
 from syncbox.rehearsal.trying import MATCH_MIN, SURE_MATCH, Tried
 
 
@@ -70,10 +70,10 @@ def test_a_wandering_tempo_is_followed(number):
     assert np.mean(errors < 25) > 0.9
     assert not found.missing_bars
     assert not found.extra_bars
-    sure = [beat for beat in found.beats if beat.confidence > 0.9]
+    told = [beat for beat in found.beats if beat.confidence >= SURE]
     truth = np.concatenate(how.beats_s)
-    near = [np.abs(truth - beat.played_s).min() < 0.025 for beat in sure]
-    assert len(sure) > 0.5 * len(found.beats)
+    near = [np.abs(truth - beat.played_s).min() < 0.025 for beat in told]
+    assert len(told) > 0.5 * len(found.beats)
     assert np.mean(near) > 0.9
 
 
