@@ -261,7 +261,7 @@ def table(rows: list[Judged]) -> None:
         ("the same, written as one section", [m for r in rows for m in r.plain]),
     ):
         high, sure = sum(m >= MATCH_MIN for m in told), sum(m >= SURE_MATCH for m in told)
-        print(f"wrong songs {words}: {high}/{len(told)} match 0.5 or more, {sure} 0.85 or more")
+        print(f"wrong songs {words}: {high}/{len(told)} match 0.5 or more, {sure} surely")
     calibration(rows)
 
 
