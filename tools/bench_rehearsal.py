@@ -141,13 +141,18 @@ def _judge_slips(out: Judged, found, played: Played) -> None:
 
 
 def _judge_wrong_songs(out: Judged, played: Played, onsets: Onsets) -> None:
-    """Two songs that this is not: one at any tempo, one within 4 % of the take's own."""
-    from fit_rehearsal import look_alike, wrong_songs
+    """Two songs that this is not: one at any tempo, one within 4 % of the take's own.
+
+    Not those whose form the take bears as well: same bars alike, whatever they are called.
+    """
+    from fit_rehearsal import SAME_TIES, look_alike, same_ties, wrong_songs
 
     any_tempo, near = wrong_songs(out.seed, played)
     for chart, told in ((any_tempo, out.wrong_match), (near, out.wrong_near)):
         if not look_alike(chart, played.chart):
-            told.append(tried(chart, onsets, None).match)
+            found = tried(chart, onsets, None)
+            if same_ties(chart, found.settled, played, 0.0) <= SAME_TIES:
+                told.append(found.match)
 
 
 def _far_take(seed: int) -> str:

@@ -123,6 +123,8 @@ def same_ties(chart: Chart, settled: Reading, played: Played, cut_s: float) -> f
     """How far a wrong song says of the same bars that they are the same place: 0..1."""
     starts = np.array([b[0] if len(b) else np.nan for b in played.beats_s]) - cut_s
     placed = settled.course.placed
+    if not placed:
+        return 0.0
     true = np.array([played.order[np.nanargmin(np.abs(starts - p.start_s))] for p in placed])
     music = np.array([not played.chart.bars[index].opening for index in true])
     said = tied(ties_of(chart.bars).place, np.array([p.index for p in placed]))
