@@ -17,6 +17,7 @@ import tarfile
 import tempfile
 import zipfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
@@ -183,7 +184,8 @@ def found_path(name: str) -> Path:
         pytest.skip("fetching found sounds is switched off")
     kept = cache_folder() / name
     if not kept.exists():
-        _fetch(package)
+        with _tried_once(package):
+            _fetch(package)
     if not kept.exists():
         pytest.skip(f"{package.requirement} does not hold {inside}")
     return kept
@@ -195,12 +197,30 @@ def found_like(package: Deb, pattern: str) -> list[Path]:
         pytest.skip("fetching found sounds is switched off")
     folder = cache_folder() / package.requirement
     if not folder.exists():
-        with tempfile.TemporaryDirectory(dir=_made(cache_folder())) as work:
+        with (
+            _tried_once(package),
+            tempfile.TemporaryDirectory(dir=_made(cache_folder())) as work,
+        ):
             for path, data in _deb_files(package, Path(work)):
                 if fnmatch(path, pattern):
                     (_made(Path(work) / "kept") / Path(path).name).write_bytes(data)
             _made(Path(work) / "kept").rename(folder)
     return sorted(folder.iterdir())
+
+
+_GIVEN_UP: dict[Package | Deb, str] = {}
+
+
+@contextmanager
+def _tried_once(package: Package | Deb) -> Iterator[None]:
+    """What could not be fetched is not asked for again: waiting for each test would take hours."""
+    if package in _GIVEN_UP:
+        pytest.skip(_GIVEN_UP[package])
+    try:
+        yield
+    except pytest.skip.Exception as reason:
+        _GIVEN_UP[package] = str(reason)
+        raise
 
 
 def _fetch(package: Package | Deb) -> None:
