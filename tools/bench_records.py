@@ -33,6 +33,7 @@ from record_takes import (
     Take,
     is_fitted,
     kept,
+    on_its_grid,
     pieces,
     recorded_pieces,
     rendered_pieces,
@@ -331,6 +332,7 @@ def main() -> None:
         *recorded_pieces(everything),
         *rendered_pieces(everything)[asked.first :: asked.every],
     ]
+    chosen = [each for each in chosen if on_its_grid(each[1].music)]
     if asked.judging:
         chosen = [each for each in chosen if not is_fitted(each[1], everything)]
     jobs = []
