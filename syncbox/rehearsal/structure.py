@@ -205,16 +205,16 @@ class _Judge:
     def elsewhere(self, order: Ints) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """Where else the first bar may be, in a take that begins or ends in the middle.
 
-        First what fits about as well, then what comes next, also at another tempo: a band
-        that begins in the middle may have taken any.
+        First what fits about as well, then what comes next. Also where the map goes at another
+        tempo: a band that begins in the middle may have taken any.
         """
         if order[0] <= self.first and order[-1] == len(self.bars) - 1:
             return (), ()
         kept, self.edge = self.edge, [0.0, 0.0]  # where a song begins and ends says nothing here
         least = self.score(order) - _EQUAL_PLACES
-        moved = self.moved_whole(order, self.fits)
+        moved = self.moved_whole(order, self.fits_loosely)
         equal = [int(each[0]) for score, each in moved if score > least]
-        others = [int(each[0]) for _, each in self.moved_whole(order, self.fits_loosely)]
+        others = [int(each[0]) for _, each in moved]
         self.edge = kept
         return tuple(equal[:_NAMED]), tuple(others[:_NAMED])
 

@@ -41,8 +41,17 @@ def test_what_is_right_stays(sounds: str) -> None:
 def test_drums_alone_have_no_chords(sounds: str) -> None:
     chart, onsets, own, low = heard(sounds)
     assert not tonal(onsets)
-    moved = strayed(chart, own, 0.5)
-    assert on_the_beat(chart.bars, moved, onsets, low) is moved
+    assert on_the_beat(chart.bars, own, onsets, low) is own
+
+
+@pytest.mark.parametrize("sounds", ["drums", "brushes"])
+@pytest.mark.parametrize("beats", [2.0, -2.0])
+def test_bar_lines_of_drums_come_back_by_the_bass_drum(sounds: str, beats: float) -> None:
+    chart, onsets, own, low = heard(sounds)
+    found = on_the_beat(chart.bars, strayed(chart, own, beats), onsets, low)
+    lines = np.array([p.start_s for p in own.placed])
+    inner = np.array([p.start_s for p in found.placed[2:-2]])
+    assert np.abs(inner[:, None] - lines).min(axis=1).max() < 0.05
 
 
 def test_taps_have_no_chords() -> None:
