@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -10,6 +11,12 @@ from dataclasses import dataclass
 
 import pytest
 from needs import is_missing
+
+
+def pytest_configure() -> None:
+    """What tests start heeds Ctrl-C: a shell lets jobs in the background ignore it, and theirs."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
