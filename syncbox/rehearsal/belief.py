@@ -34,7 +34,9 @@ from syncbox.rehearsal.walk import Placed
 Curve = tuple[Sequence[float], Sequence[float]]  # values of a feature, what each adds in nats
 
 RIGHT_MS = 25.0
+NO_BEATS_MAX = 0.1  # match where no more begins on the beats than in mere noise
 UNCOMPARED_MAX = 0.8  # match where no two passes of a section are there to be compared
+_BEATS_MIN = 1.1  # contrast and score; white noise reaches 0.9, 99 of 100 right takes 1.2
 _OUTSIDE_S = 6.0
 _SAME_TEMPO = 0.015  # of a logarithm: nearer to the map's tempo says no more
 _ROUND_BEATS = 33
@@ -71,6 +73,8 @@ def match_of(
     else:
         told = _added(MATCH_BASE, MATCH_CURVES, MATCH_FEATURES, found)
     chance = float(_chance(told))
+    if not onsets.exact and found[:2].sum() < _BEATS_MIN:
+        chance = min(chance, NO_BEATS_MAX)
     # A song of which no section comes twice is told from none of its tempo.
     compared = onsets.exact or reading.form.worst != UNTOLD_AGREE
     return chance if compared else min(chance, UNCOMPARED_MAX)

@@ -25,13 +25,33 @@ def test_silence(tmp_path):
     assert "next to nothing to hear" in found.notes[0]
 
 
-def test_noise_is_no_song():
-    song = imagined_song(5)
-    noise = np.random.default_rng(3).normal(0, 0.1, 60 * RATE).astype(np.float32)
-    found = read_take(song, onsets_of(noise))
+def noises():
+    """A hall, a hum, rain: sounds of a minute and a half in which nothing has a beat."""
+    draw = np.random.default_rng(3)
+    white = draw.normal(0, 0.1, 90 * RATE)
+    at = np.arange(len(white)) / RATE
+    drops = np.zeros(len(white))
+    drops[draw.integers(0, len(white), 900)] = draw.uniform(0.2, 1.0, 900)
+    return {
+        "white": white,
+        "brown": np.cumsum(white) / 60 - np.linspace(0, np.sum(white) / 60, len(white)),
+        "hum": 0.3 * np.sin(2 * np.pi * 50 * at) + 0.01 * white,
+        "drops": drops + 0.01 * white,
+    }
+
+
+@pytest.mark.parametrize("kind", ["white", "brown", "hum", "drops"])
+@pytest.mark.parametrize("seed", [5, 6])
+def test_noise_is_no_song(kind, seed):
+    found = read_take(imagined_song(seed), onsets_of(noises()[kind].astype(np.float32)))
     assert not found.found
-    assert "does not look like this song" in found.notes[0]
     assert not found.beats
+
+
+def test_white_noise_does_not_look_like_a_song():
+    noise = np.random.default_rng(3).normal(0, 0.1, 60 * RATE).astype(np.float32)
+    found = read_take(imagined_song(5), onsets_of(noise))
+    assert "does not look like this song" in found.notes[0]
 
 
 def test_a_song_of_another_meter_and_tempo_is_refused():
