@@ -67,17 +67,15 @@ def match_of(
     if len(beats.bar) < 8:
         return 0.0
     found = match_features(chart, reading, beats, onsets, pace)
+    named = dict(zip(MATCH_FEATURES, found.tolist(), strict=True))
     if onsets.exact:
-        named = dict(zip(MATCH_FEATURES, found.tolist(), strict=True))
         told = _EXACT_BASE + sum(weight * named[name] for name, weight in _EXACT_WEIGHTS.items())
-    else:
-        told = _added(MATCH_BASE, MATCH_CURVES, MATCH_FEATURES, found)
-    chance = float(_chance(told))
-    if not onsets.exact and found[:2].sum() < _BEATS_MIN:
+        return float(_chance(told))
+    chance = float(_chance(_added(MATCH_BASE, MATCH_CURVES, MATCH_FEATURES, found)))
+    if named["contrast"] + named["score"] < _BEATS_MIN:
         chance = min(chance, NO_BEATS_MAX)
     # A song of which no section comes twice is told from none of its tempo.
-    compared = onsets.exact or reading.form.worst != UNTOLD_AGREE
-    return chance if compared else min(chance, UNCOMPARED_MAX)
+    return min(chance, UNCOMPARED_MAX) if reading.form.worst == UNTOLD_AGREE else chance
 
 
 def _added(

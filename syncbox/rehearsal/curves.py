@@ -26,9 +26,14 @@ def curves_of(onsets: Onsets) -> Floats:
     beat = onsets.strength.mean(axis=0)
     line = 0.6 * onsets.strength[LOW] + 0.4 * onsets.strength[HIGH]
     smooth = gaussian_filter1d(np.array([beat, line]), 1.5, axis=1)
-    curves = np.array([over_spread(in_frames(row)) for row in (*smooth, _depth(onsets))])
+    curves = np.array([*(over_spread(in_frames(row)) for row in smooth), low_of(onsets)])
     curves[0] -= SILENCE_PRICE * silent_steps(onsets)[: 2 * curves.shape[1] : 2]
     return curves
+
+
+def low_of(onsets: Onsets) -> Floats:
+    """How much is low at each frame, over its spread, (frames,)."""
+    return over_spread(in_frames(_depth(onsets)))
 
 
 def in_frames(curve: Floats) -> Floats:

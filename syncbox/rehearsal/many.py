@@ -10,7 +10,7 @@ from typing import Any
 
 from syncbox.errors import SyncboxError
 from syncbox.rehearsal.intake import look_over, onsets_of_file
-from syncbox.rehearsal.others import beside_others
+from syncbox.rehearsal.others import beside_free, beside_others
 from syncbox.rehearsal.reading import TakeReading, read_take
 from syncbox.score.song import Song
 
@@ -31,7 +31,9 @@ def read_one(
     seen = look_over(path)
     onsets = onsets_of_file(path, channel=channel, seen=seen)
     found = read_take(song, onsets, locked_at_s=locked_at_s, speed=speed)
-    if locked_at_s is None and speed is None:  # nobody knows better which song it is
+    if locked_at_s is not None:
+        found = beside_free(found, song, onsets, locked_at_s)
+    elif speed is None:  # nobody knows better which song it is
         found = beside_others(found, others, onsets)
     return replace(found, notes=(*found.notes, *seen.damage))
 

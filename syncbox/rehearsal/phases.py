@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncbox.rehearsal.chart import ChartBar
-from syncbox.rehearsal.curves import chord_changes, curves_of, in_frames, over_spread, tonal
+from syncbox.rehearsal.curves import chord_changes, in_frames, low_of, over_spread, tonal
 from syncbox.rehearsal.onsets import Floats, Onsets
 from syncbox.rehearsal.walk import FRAME_S, Course, Placed
 
@@ -70,7 +70,7 @@ def clear_of_half_beats(at_s: Floats, onsets: Onsets) -> float:
     if len(at_s) < _BARS_MIN or not tonal(onsets):
         return _USUALLY_CLEAR
     gaps = np.diff(at_s, append=2 * at_s[-1] - at_s[-2])
-    curve = _changes(onsets, 0.5 * float(np.median(gaps)), curves_of(onsets)[2])
+    curve = _changes(onsets, 0.5 * float(np.median(gaps)), low_of(onsets))
     on, before, after = (_mean(curve, np.array([at_s, gaps]), share) for share in (0.0, -0.5, 0.5))
     return float(np.clip(on - max(before, after), -1.0, 1.0))
 

@@ -21,6 +21,7 @@ from syncbox.score.song import Song
 
 _LONG = 3.0  # a take this many times as long as the song is searched for it
 _STRETCH = 2.2  # songs in a stretch; stretches overlap by a song
+_SHORT_S = 20.0  # some eight bars; less is hardly ever told
 _AS_PLAYED = 0.8  # of a beat that was heard, against the band's course
 SURE = 0.5  # a beat that is less sure than this is not told
 WITH_CLICK_MS = 80.0  # a band that plays to the map's click never strays further
@@ -114,6 +115,18 @@ class TakeReading:
         """Whether the take looks like the song at all."""
         return self.match >= MATCH_MIN and bool(self.bars)
 
+    def later(self, by_s: float) -> TakeReading:
+        """The same reading, of a part of a recording that begins so much before the part."""
+        return replace(
+            self,
+            beats=tuple(
+                replace(b, expected_s=b.expected_s + by_s, played_s=b.played_s + by_s)
+                for b in self.beats
+            ),
+            bars=tuple(replace(b, start_s=b.start_s + by_s) for b in self.bars),
+            sections=tuple(replace(s, start_s=s.start_s + by_s) for s in self.sections),
+        )
+
 
 def read_take(
     song: Song, onsets: Onsets, *, locked_at_s: float | None = None, speed: float | None = None
@@ -133,6 +146,8 @@ def read_take(
     found = tried(chart, onsets, locked_at_s, speed)
     if found.match < MATCH_MIN or found.beats is None:
         words = f"this does not look like this song: best match {found.match:.1f}{seems(found)}"
+        if onsets.duration_s < _SHORT_S:
+            words = f"{onsets.duration_s:.0f} seconds are too little to tell a song by: {words}"
         return _nothing(song, onsets, words, found.match)
     return _reading(found, onsets, locked_at_s)
 
@@ -195,18 +210,8 @@ def _read_long(song: Song, chart: Chart, onsets: Onsets, speed: float | None) ->
     found = read_take(song, part_of(onsets, begin, begin + length), speed=speed)
     minutes, seconds = divmod(round(begin), 60)
     note = f"a long take: read from {minutes}:{seconds:02} on, where it is most like the song"
-    begin = round(begin / STEP_S) * STEP_S
-    return replace(
-        found,
-        duration_s=onsets.duration_s,
-        beats=tuple(
-            replace(b, expected_s=b.expected_s + begin, played_s=b.played_s + begin)
-            for b in found.beats
-        ),
-        bars=tuple(replace(b, start_s=b.start_s + begin) for b in found.bars),
-        sections=tuple(replace(s, start_s=s.start_s + begin) for s in found.sections),
-        notes=(*found.notes, note),
-    )
+    found = found.later(round(begin / STEP_S) * STEP_S)
+    return replace(found, duration_s=onsets.duration_s, notes=(*found.notes, note))
 
 
 def _nothing(song: Song, onsets: Onsets, why: str, match: float = 0.0) -> TakeReading:

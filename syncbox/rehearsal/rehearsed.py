@@ -129,26 +129,16 @@ def _numbered(found: TakeReading, one: RoundPart, begin_s: float) -> TakeReading
             for row in rows
         )
 
+    found = found.later(begin_s)
     return replace(
         found,
-        beats=tuple(
-            replace(
-                row,
-                bar=number(row.bar),
-                expected_s=row.expected_s + begin_s,
-                played_s=row.played_s + begin_s,
-            )
-            for row in found.beats
-        ),
-        bars=tuple(
-            replace(row, bar=number(row.bar), start_s=row.start_s + begin_s) for row in found.bars
-        ),
+        beats=tuple(replace(row, bar=number(row.bar)) for row in found.beats),
+        bars=tuple(replace(row, bar=number(row.bar)) for row in found.bars),
         sections=tuple(
             replace(
                 row,
                 first_bar=number(row.first_bar),
                 last_bar=number(row.last_bar),
-                start_s=row.start_s + begin_s,
                 section_index=row.section_index + one.sections_before,
             )
             for row in found.sections

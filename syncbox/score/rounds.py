@@ -123,13 +123,14 @@ def _one_round(
         yield Step(
             replace(count, section_index=first.section_index, items=restored), 1, 0, Fraction(0)
         )
+    silent_from = _bars_before(music)
     for number, step in enumerate(music):
         items = tuple(_at_speed(placed, factor) for placed in step.leg.items)
         leg = replace(step.leg, tempo_map=scaled(step.leg.tempo_map, factor), items=items)
         if number == 0 and not beats:
             leg = replace(leg, items=(*restored, *leg.items))
         if practice.click_on and practice.click_off:
-            leg = _with_silent_bars(leg, practice)
+            leg = _with_silent_bars(leg, practice, silent_from[number])
         yield Step(leg, 1, step.start_tick, Fraction(0))
 
 
@@ -161,8 +162,29 @@ def _scaled_curve(curve: RampCurve, factor: Fraction) -> RampCurve:
     return replace(curve, from_qpm=curve.from_qpm * factor, to_qpm=curve.to_qpm * factor)
 
 
-def _with_silent_bars(leg: Leg, practice: Practice) -> Leg:
-    """The click of the leg, silent in every second stretch of bars, counted from the section."""
+def _bars_before(music: Sequence[Step]) -> list[int]:
+    """How many bars of its section were played in passes before each step's own.
+
+    Two bars that come four times are eight bars to a band that counts them.
+    """
+    before: list[int] = []
+    section, played, last = -1, 0, 0
+    for leg in (step.leg for step in music):
+        bars = [bar.section_bar for bar in leg.bars]
+        if leg.section_index != section:
+            section, played = leg.section_index, 0
+        elif bars and bars[0] <= last:  # another pass, and not the rest of a long one
+            played += last
+        before.append(played)
+        last = bars[-1] if bars else last
+    return before
+
+
+def _with_silent_bars(leg: Leg, practice: Practice, before: int) -> Leg:
+    """The click of the leg, silent in every second stretch of bars, counted from the section.
+
+    before: bars of the section in passes before this one.
+    """
     if leg.kind is not LegKind.SECTION:
         return leg
     clicks = [placed for placed in leg.items if isinstance(placed.what, Click)]
@@ -170,7 +192,7 @@ def _with_silent_bars(leg: Leg, practice: Practice) -> Leg:
     period = practice.click_on + practice.click_off
     silence = Click(ClickBeats.OFF)
     for bar in leg.bars:
-        silent = (bar.section_bar - 1) % period >= practice.click_on
+        silent = (before + bar.section_bar - 1) % period >= practice.click_on
         own = [placed.what for placed in clicks if placed.tick <= bar.first_tick]
         what = silence if silent else (own[-1] if own else Click())
         others.append(PlacedItem(bar.first_tick, what, Item(At(), what)))

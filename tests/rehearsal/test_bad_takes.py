@@ -211,3 +211,10 @@ def test_taps_as_people_and_tables_write_them(tmp_path, text):
     path = tmp_path / "taps.csv"
     path.write_bytes(text.encode())
     assert tap_onsets(path).times_s == pytest.approx([0.5, 1.125, 1.5])
+
+
+def test_what_is_too_short_and_wrong_says_both():
+    noise = np.random.default_rng(3).normal(0, 0.1, 8 * RATE).astype(np.float32)
+    found = read_take(imagined_song(5), onsets_of(noise))
+    assert not found.found
+    assert found.notes[0].startswith("8 seconds are too little")

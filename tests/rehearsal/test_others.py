@@ -7,7 +7,7 @@ from rehearsing import taken
 
 from syncbox.rehearsal.imagined import imagined_song
 from syncbox.rehearsal.onsets import onsets_of
-from syncbox.rehearsal.others import beside_others
+from syncbox.rehearsal.others import beside_free, beside_others
 from syncbox.rehearsal.reading import read_take
 from syncbox.rehearsal.tables import as_json
 from syncbox.rehearsal.wording import summary
@@ -48,3 +48,23 @@ def test_no_other_fits_as_well(heard, wrong):
     found = beside_others(doubtful, [wrong], onsets)
     assert not found.more_like
     assert found.notes[-1] == "no other song of the show fits it as well"
+
+
+def test_one_that_fits_as_well_is_named_as_such(heard, wrong):
+    right, onsets = heard
+    doubtful = replace(read_take(right, onsets), match=0.9)
+    found = beside_others(doubtful, [wrong, replace(right, title="Its Twin")], onsets)
+    assert not found.more_like
+    assert found.notes[-1].endswith("about as well: Its Twin")
+
+
+def test_a_lock_that_is_wrong_is_doubted(heard):
+    right, onsets = heard
+    free = read_take(right, onsets)
+    first = next(bar.start_s for bar in free.bars if bar.bar == 1)
+    wrong_s = first + 1.3
+    strayed = beside_free(read_take(right, onsets, locked_at_s=wrong_s), right, onsets, wrong_s)
+    assert "--locked-at" in strayed.notes[0]
+    assert f"{first:.2f} s" in strayed.notes[0]
+    kept = read_take(right, onsets, locked_at_s=first)
+    assert beside_free(kept, right, onsets, first) == kept

@@ -56,6 +56,14 @@ def test_sections_that_are_not_there_or_the_wrong_way_round_are_refused() -> Non
         practice_steps(a_song(), Practice("C", "A"))
 
 
+def test_silent_bars_go_on_from_pass_to_pass() -> None:
+    """Two bars that come four times, with 2-on-2-off: every second time they are silent."""
+    short = song(section("A", 2, passes=4), section("B", 1))
+    legs = [s.leg for s in practice_steps(short, Practice("A", click_on=2, click_off=2))]
+    clicks = [len(list(leg_clicks(leg))) for leg in legs if leg.section == "A"]
+    assert [bool(count) for count in clicks] == [True, False, True, False]
+
+
 def test_the_click_is_silent_for_some_bars() -> None:
     practice = Practice("A", click_on=1, click_off=1)
     leg = practice_steps(a_song(), practice)[1].leg
