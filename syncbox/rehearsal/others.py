@@ -47,8 +47,8 @@ def beside_free(found: TakeReading, song: Song, onsets: Onsets, locked_at_s: flo
     first = next((bar.start_s for bar in free.bars if bar.bar == 1), locked_at_s)
     if not free.song_sure or free.place_guessed or abs(first - locked_at_s) < LOCK_S:
         return found
-    note = (
+    doubt = (
         f"by the sound bar 1 lies at {first:.2f} s of the take, not at {locked_at_s:.2f} s: "
         "is --locked-at right?"
     )
-    return replace(found, notes=(note, *found.notes))
+    return replace(found, lock_doubt=doubt)

@@ -147,14 +147,15 @@ def _draw_sections(panel: Any, found: TakeReading, *, named: bool, upright: int)
                 bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 1},
                 color=_INK,
             )
-    for n, (before, bar) in enumerate(zip(found.bars, found.bars[1:], strict=False), 1):
-        if before.bar > 0 and bar.bar not in (before.bar, before.bar + 1):
+    music = [(n, bar.bar) for n, bar in enumerate(found.bars) if bar.bar > 0]  # no count-ins
+    for (_, before), (n, bar) in pairwise(music):
+        if bar not in (before, before + 1):
             panel.axvline(n - 0.5, color=_SLIP, linewidth=2)
             if named:
-                words = "again" if bar.bar <= before.bar else "left out"
+                words = "again" if bar <= before else "left out"
                 panel.text(
                     n - 0.35,
-                    0.02,
+                    0.1,  # above the key to the lines
                     words,
                     transform=panel.get_xaxis_transform(),
                     fontsize=10,

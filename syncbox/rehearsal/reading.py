@@ -103,6 +103,7 @@ class TakeReading:
     notes: tuple[str, ...] = ()
     place_guessed: bool = False  # whether it begins at its first bar is not sure
     other_begins: tuple[int, ...] = ()  # numbers of bars at which it may begin as well
+    lock_doubt: str = ""  # why the time that was told for bar 1 seems wrong
     more_like: str = ""  # title of another song of the show, if the take matches it better
 
     @property

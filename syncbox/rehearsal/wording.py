@@ -22,8 +22,9 @@ _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", 
 
 def summary(found: TakeReading) -> list[str]:
     """The take in a few sentences, the most useful first."""
-    other = f"it is more like another song of the show: {found.more_like}"
-    first = [other] if found.more_like else []
+    first = [found.lock_doubt] if found.lock_doubt else []
+    if found.more_like:
+        first.append(f"it is more like another song of the show: {found.more_like}")
     if not found.found:
         return [*found.notes, *first]
     lines = [*first, *_slips(found), *_tempo(found), _tightness(found), _latency(found)]

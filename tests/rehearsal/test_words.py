@@ -9,7 +9,7 @@ import pytest
 from rehearsing import read
 
 from syncbox.rehearsal.page import as_html
-from syncbox.rehearsal.picture import _starts, draw
+from syncbox.rehearsal.picture import _SLIP, _starts, draw
 from syncbox.rehearsal.reading import BarRow, SectionRow, TakeReading
 from syncbox.rehearsal.tables import CSV_COLUMNS, as_csv, as_json
 from syncbox.rehearsal.thresholds import heard_from_ms, scatter_word, tempo_word
@@ -168,3 +168,15 @@ def test_what_all_beats_have_in_common_is_told_where_it_is_known():
 )
 def test_a_tempo_that_is_the_maps_has_no_minus(share, shown):
     assert signed(share) == shown
+
+
+def test_clicks_that_lead_back_in_are_no_slip_in_the_picture(tmp_path):
+    """After a hold the band is counted in again; that bar has no number."""
+    _, found = read()
+    bars = found.bars
+    lead = replace(bars[4], bar=0)
+    for name, row, marked in (("counted", (*bars[:5], lead, *bars[5:]), False),
+                              ("twice", (*bars[:5], *bars[3:]), True)):  # fmt: skip
+        path = tmp_path / f"{name}.svg"
+        draw(replace(found, bars=row), name, path)
+        assert (_SLIP in path.read_text(encoding="utf-8")) == marked
